@@ -1,0 +1,3 @@
+module cagebook
+
+go 1.26
