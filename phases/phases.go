@@ -97,9 +97,9 @@ type Given struct {
 	Bats        Bats
 	HeightM     float64
 	BatLengthM  float64
-	Level       string // youth | high_school | college | adult
-	Sport       string // baseball | softball
-	Task        string // tee | toss | machine | live
+	Level       string                  // youth | high_school | college | adult
+	Sport       string                  // baseball | softball
+	Task        string                  // tee | toss | machine | live
 	Marks       map[EventName][]float64 // s of real motion; a person's marks win over detection; matched to the nearest swing
 	FPSDeclared float64
 }
