@@ -1,0 +1,72 @@
+// Package pipeline takes clips from a folder to reports: it finds them, hands
+// each to a worker process, stores what comes out so that a night can be
+// stopped and started again, and keeps the morning page. All goroutines of the
+// program live here.
+package pipeline
+
+import (
+	"context"
+
+	"cagebook/configs"
+)
+
+// Clip is one file that is to be looked at, with what a person said of it.
+type Clip struct {
+	Path    string          // file on this machine
+	Rel     string          // path below the input folder, slashes: what reports show and where results lie
+	SHA256  string          // of the content, hex
+	Sidecar configs.Sidecar // merged from session.yaml and <clip>.yaml, validated
+	Tool    Tool            // goes into report.json as it is
+
+	// Put stores a file in the clip's own folder; name is relative, slashes,
+	// e.g. "swing-1/proof.jpg". It is safe against being cut short.
+	Put func(name string, data []byte) error
+}
+
+// Tool says what made a report. The same Key means the same result: clip
+// content, settings beside it, models, options and version are all hashed in.
+type Tool struct {
+	Version string            `json:"version"`
+	Models  map[string]string `json:"models"`  // name → sha256 of the file that was run
+	Options string            `json:"options"` // sha256 of the options that change results
+	Key     string            `json:"key"`
+}
+
+// Result is what an analysis hands back.
+type Result struct {
+	Outcome Outcome
+	Report  []byte // report.json, holding Clip.Tool as "tool"
+}
+
+// Progress is told how far a stage of a clip has come; total 0 = not known.
+type Progress func(stage string, done, total int)
+
+// States of an outcome, as in report.json.
+const (
+	StateDone        = "done"
+	StateNoSwing     = "no_swing"
+	StateNoHitter    = "no_hitter"
+	StateNotVideo    = "not_video"
+	StateDamaged     = "damaged"
+	StateBadSettings = "bad_settings"
+	StateFailed      = "failed"
+)
+
+// Outcome says how a clip ended. Reason is a sentence that a coach can act on; empty for done.
+type Outcome struct {
+	State  string `json:"state"`
+	Reason string `json:"reason"`
+}
+
+// Processed says whether the clip was looked at from end to end. A clip
+// without a swing was; a damaged one was not.
+func (o Outcome) Processed() bool {
+	return o.State == StateDone || o.State == StateNoSwing || o.State == StateNoHitter
+}
+
+// AnalyzeFunc looks at one clip and stores its files through clip.Put, all but
+// report.json, which it returns ready to be written: the caller writes that
+// last, so that a clip with a report.json is a finished clip. Expected ends
+// (no swing, no hitter, not a video, damaged) are outcomes, not errors; an
+// error is something that stopped the work.
+type AnalyzeFunc func(ctx context.Context, clip Clip, progress Progress) (Result, error)
