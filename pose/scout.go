@@ -1,0 +1,388 @@
+package pose
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// Window is a stretch of a clip that may hold a swing, s of real motion.
+type Window struct {
+	FromS, ToS float64
+	PeakS      float64 // when the hands were fastest relative to the hips
+	Score      float64 // how much like a swing it looks to the coarse pass, 0 to 1
+}
+
+// Evidence is why a person was taken for a hitter, from the best candidate swing.
+type Evidence struct {
+	PeakSpeed  float64 `json:"peak_speed"`  // of the mid-wrists relative to mid-hip, body lengths/s (lowered by the coarse sampling)
+	Together   float64 `json:"together"`    // share of the instants about the burst at which both hands could hold one handle
+	Travel     float64 `json:"travel"`      // how far the hands went relative to the hips, body lengths
+	HandsHigh  float64 `json:"hands_high"`  // height of the hands above the shoulders before the burst, body lengths (− = below)
+	HighAfter  float64 `json:"high_after"`  // the same after the burst
+	AnkleLift  float64 `json:"ankle_lift"`  // difference of the ankles' heights after the burst, body lengths (a thrower stands on one leg)
+	LegLength  float64 `json:"leg_length"`  // hips above ankles, body lengths (a catcher squats)
+	Bat        float64 `json:"bat"`         // best score of a bat in the hands, within 2 s of the burst; 0 = none seen
+	BodyPx     float64 `json:"body_px"`     // length of the body, px
+	WristsSeen float64 `json:"wrists_seen"` // share of instants with both wrists seen
+}
+
+// Hitter is one person who swings, with the stretches of the clip to look at closely.
+type Hitter struct {
+	ID       int // 1 for the first to swing
+	Windows  []Window
+	Coarse   Track // COCO points at the sampled instants
+	Evidence Evidence
+	Score    float64
+}
+
+// Scouted is what the coarse pass found in a clip.
+type Scouted struct {
+	Hitters []Hitter
+	Seen    string // where there is no hitter: what was seen instead, a sentence
+	People  int    // persons that were followed for half a second or more
+}
+
+const (
+	burstMin   = 1.2  // body lengths/s at about 14 samples a second; waggles stay below 1, swings reach 2 to 4
+	windowMin  = 0.25 // score from which a candidate of a hitter is looked at closely: recall first
+	hitterMin  = 0.5  // score from which a person is a hitter
+	togetherBL = 0.17 // wrists of two hands on one handle are nearer than this, body lengths
+	beforeS    = 1.6  // stance and load before the burst
+	beforeMaxS = 2.6  // as far back as a window goes to find the quiet stance
+	afterS     = 1.1  // follow-through and finish
+	quietSpeed = 0.45 // body lengths/s below which hands are quiet in the coarse pass
+)
+
+// Scout chooses the hitters and their candidate swings from what the coarse
+// pass saw over the whole clip. Samples are in time order.
+func Scout(samples []Sample, width, height int) Scouted {
+	var out Scouted
+	walkers := follow(samples)
+	throws, moved := 0, false
+	for _, w := range walkers {
+		if w.last().timeS-w.seen[0].timeS < 0.5 && len(samples) > 8 {
+			continue
+		}
+		out.People++
+		s := newSeries(w)
+		bursts := s.bursts(samples)
+		var best burst
+		var windows []Window
+		for _, b := range bursts {
+			moved = true
+			if b.score < hitterMin && b.ev.Together < 0.5 {
+				throws++
+			}
+			if b.score > best.score {
+				best = b
+			}
+			if b.score >= windowMin {
+				windows = append(windows, s.window(b))
+			}
+		}
+		if best.score < hitterMin {
+			continue
+		}
+		out.Hitters = append(out.Hitters, Hitter{
+			Windows: mergeWindows(windows), Coarse: s.track(samples, width, height), Evidence: best.ev, Score: best.score,
+		})
+	}
+	slices.SortStableFunc(out.Hitters, func(a, b Hitter) int { return cmpDesc(b.Windows[0].FromS, a.Windows[0].FromS) })
+	for i := range out.Hitters {
+		out.Hitters[i].ID = i + 1
+	}
+	if len(out.Hitters) == 0 {
+		out.Seen = seenInstead(out.People, throws, moved)
+	}
+	return out
+}
+
+func seenInstead(people, throws int, moved bool) string {
+	who := "one person"
+	if people > 1 {
+		who = fmt.Sprintf("%d people", people)
+	}
+	switch {
+	case people == 0:
+		return "nobody was seen in the picture"
+	case throws > 0:
+		return who + " seen; the fast arm movements were made with the hands apart, like a throw, not with both hands on one handle"
+	case moved:
+		return who + " seen; hands moved fast, but not like a swing of a bat"
+	default:
+		return who + " seen, but no hands moved as fast as in a swing"
+	}
+}
+
+// series is one person's movement in body lengths relative to mid-hip.
+type series struct {
+	w      *walker
+	bodyPx float64
+	t      []float64
+	u      []Keypoint // mid-wrists − mid-hip, body lengths; score 0 = not known
+	apart  []float64  // distance of the wrists, body lengths; NaN = not known
+	speed  []float64  // of u from the sample before, body lengths/s; NaN = not known
+	high   []float64  // mid-wrists above mid-shoulders
+	ankles []float64  // difference of the ankles' heights
+	legs   []float64  // mid-hip above mid-ankles
+}
+
+func newSeries(w *walker) *series {
+	n := len(w.seen)
+	s := &series{w: w, t: make([]float64, n), u: make([]Keypoint, n)}
+	nan := func() []float64 {
+		v := make([]float64, n)
+		for i := range v {
+			v[i] = math.NaN()
+		}
+		return v
+	}
+	s.apart, s.speed, s.high, s.ankles, s.legs = nan(), nan(), nan(), nan(), nan()
+	var lengths []float64
+	for i := range w.seen {
+		s.t[i] = w.seen[i].timeS
+		if l, ok := w.seen[i].person.Points.BodyLengthPx(coarseMin); ok {
+			lengths = append(lengths, l)
+		}
+	}
+	s.bodyPx = quantile(lengths, 0.8)
+	if !(s.bodyPx > 8) { // never seen whole: no statement about this person
+		s.bodyPx = math.NaN()
+	}
+	for i := range w.seen {
+		p := &w.seen[i].person.Points
+		hip, okHip := Mid(p, LeftHip, RightHip, coarseMin)
+		sh, okSh := Mid(p, LeftShoulder, RightShoulder, coarseMin)
+		hands, okHands := hands(p)
+		if okHands && okHip {
+			s.u[i] = Keypoint{(hands.X - hip.X) / s.bodyPx, (hands.Y - hip.Y) / s.bodyPx, hands.Score}
+		}
+		if okHands && okSh {
+			s.high[i] = (sh.Y - hands.Y) / s.bodyPx
+		}
+		l, r := p[LeftWrist], p[RightWrist]
+		if l.Seen() && r.Seen() && math.Min(l.Score, r.Score) >= coarseMin {
+			s.apart[i] = math.Hypot(l.X-r.X, l.Y-r.Y) / s.bodyPx
+		}
+		if an, ok := Mid(p, LeftAnkle, RightAnkle, coarseMin); ok {
+			s.ankles[i] = math.Abs(p[LeftAnkle].Y-p[RightAnkle].Y) / s.bodyPx
+			if okHip {
+				s.legs[i] = (an.Y - hip.Y) / s.bodyPx
+			}
+		}
+	}
+	prev := -1
+	for i, k := range s.u {
+		if k.Score == 0 {
+			continue
+		}
+		if prev >= 0 {
+			if dt := s.t[i] - s.t[prev]; dt > 0 && dt <= 0.25 {
+				s.speed[i] = math.Hypot(k.X-s.u[prev].X, k.Y-s.u[prev].Y) / dt
+			}
+		}
+		prev = i
+	}
+	return s
+}
+
+// hands is the point between the wrists, or the better one where only one is seen.
+func hands(p *Pose) (Keypoint, bool) {
+	if m, ok := Mid(p, LeftWrist, RightWrist, coarseMin); ok {
+		return m, true
+	}
+	k := p[LeftWrist]
+	if p[RightWrist].Score > k.Score {
+		k = p[RightWrist]
+	}
+	return k, k.Seen() && k.Score >= coarseMin
+}
+
+type burst struct {
+	at    int
+	ev    Evidence
+	score float64
+}
+
+// bursts are the local peaks of the hands' speed, at least 0.35 s apart.
+func (s *series) bursts(samples []Sample) []burst {
+	var out []burst
+	for i, v := range s.speed {
+		if !(v >= burstMin) || !s.peakWithin(i, 0.35) {
+			continue
+		}
+		b := burst{at: i, ev: s.evidence(i, samples)}
+		b.score = b.ev.score()
+		out = append(out, b)
+	}
+	return out
+}
+
+func (s *series) peakWithin(i int, halfS float64) bool {
+	for k, v := range s.speed {
+		d := s.t[k] - s.t[i]
+		if math.Abs(d) <= halfS && (v > s.speed[i] || v == s.speed[i] && k < i) {
+			return false
+		}
+	}
+	return true
+}
+
+func (s *series) evidence(at int, samples []Sample) Evidence {
+	t := s.t[at]
+	e := Evidence{PeakSpeed: s.speed[at], BodyPx: s.bodyPx}
+	n, seen, together := 0, 0, 0
+	for i := range s.t {
+		if d := s.t[i] - t; d >= -0.45 && d <= 0.1 {
+			n++
+			if !math.IsNaN(s.apart[i]) {
+				seen++
+				if s.apart[i] < togetherBL {
+					together++
+				}
+			}
+		}
+	}
+	if seen > 0 {
+		e.Together = float64(together) / float64(seen)
+		e.WristsSeen = float64(seen) / float64(n)
+	}
+	for i := range s.t {
+		for k := i + 1; k < len(s.t); k++ {
+			if s.t[i] >= t-0.4 && s.t[k] <= t+0.4 && s.u[i].Score > 0 && s.u[k].Score > 0 {
+				e.Travel = math.Max(e.Travel, math.Hypot(s.u[i].X-s.u[k].X, s.u[i].Y-s.u[k].Y))
+			}
+		}
+	}
+	e.HandsHigh = s.median(s.high, t-0.9, t-0.15)
+	e.HighAfter = s.median(s.high, t+0.15, t+0.6)
+	e.AnkleLift = s.median(s.ankles, t+0.12, t+0.5)
+	e.LegLength = s.median(s.legs, t-0.8, t+0.5)
+	for i := range s.w.seen {
+		g := &s.w.seen[i]
+		h, ok := hands(&g.person.Points)
+		if math.Abs(g.timeS-t) > 2 || !ok {
+			continue
+		}
+		for _, o := range samples[g.sample].Objects {
+			if o.Kind == BaseballBat && o.Box.Dist(h.X, h.Y) < 0.12*s.bodyPx && boxSize(o.Box) < 0.8*s.bodyPx {
+				e.Bat = math.Max(e.Bat, o.Score)
+			}
+		}
+	}
+	return e
+}
+
+// score is a sum of rules, squashed. What tells a swing from a throw is, best
+// first: both hands on one handle, standing on both feet afterwards, hands
+// high before and after; the peak speed does not.
+func (e Evidence) score() float64 {
+	if math.IsNaN(e.BodyPx) {
+		return 0
+	}
+	z := -3.2
+	z += 3.0 * ramp(e.Together, 0.3, 0.85)
+	z += 1.2 * ramp(e.Travel, 0.3, 0.6)
+	z += 0.8 * ramp(e.PeakSpeed, burstMin, 2.2)
+	z += 1.0 * orMid(ramp(e.HandsHigh, -0.3, -0.12))
+	z += 0.6 * orMid(ramp(e.HighAfter, -0.3, -0.08))
+	z += 1.0 * (orMid(ramp(-e.AnkleLift, -0.28, -0.14)) - 0.5)
+	z += 1.6 * (orMid(ramp(e.LegLength, 0.22, 0.34)) - 0.8)
+	z += 1.8 * ramp(e.Bat, 0.3, 0.5)
+	return sigmoid(z)
+}
+
+// ramp is 0 up to lo, 1 from hi on, straight between; NaN stays NaN.
+func ramp(x, lo, hi float64) float64 {
+	if math.IsNaN(x) {
+		return x
+	}
+	return math.Min(1, math.Max(0, (x-lo)/(hi-lo)))
+}
+
+func orMid(x float64) float64 {
+	if math.IsNaN(x) {
+		return 0.5
+	}
+	return x
+}
+
+// median of the values within a stretch of time; NaN if there is none.
+func (s *series) median(v []float64, from, to float64) float64 {
+	var in []float64
+	for i, t := range s.t {
+		if t >= from && t <= to && !math.IsNaN(v[i]) {
+			in = append(in, v[i])
+		}
+	}
+	return quantile(in, 0.5)
+}
+
+// quantile of unsorted values, by linear interpolation; NaN for none.
+func quantile(v []float64, q float64) float64 {
+	if len(v) == 0 {
+		return math.NaN()
+	}
+	c := slices.Clone(v)
+	slices.Sort(c)
+	f := q * float64(len(c)-1)
+	i := int(f)
+	if i+1 >= len(c) {
+		return c[len(c)-1]
+	}
+	return c[i] + (f-float64(i))*(c[i+1]-c[i])
+}
+
+// window reaches back until the hands were quiet for a while, at least 1.6 s
+// and at most 2.6 s before the burst.
+func (s *series) window(b burst) Window {
+	t := s.t[b.at]
+	w := Window{FromS: t - beforeS, ToS: t + afterS, PeakS: t, Score: b.score}
+	for w.FromS > t-beforeMaxS && !s.quiet(w.FromS, w.FromS+0.3) {
+		w.FromS -= 0.1
+	}
+	w.FromS = math.Max(w.FromS, 0)
+	return w
+}
+
+func (s *series) quiet(from, to float64) bool {
+	for i, t := range s.t {
+		if t >= from && t <= to && s.speed[i] > quietSpeed {
+			return false
+		}
+	}
+	return true
+}
+
+// mergeWindows joins windows that overlap; both bursts are looked at in one stretch.
+func mergeWindows(ws []Window) []Window {
+	slices.SortStableFunc(ws, func(a, b Window) int { return cmpDesc(b.FromS, a.FromS) })
+	var out []Window
+	for _, w := range ws {
+		if n := len(out); n > 0 && w.FromS <= out[n-1].ToS {
+			o := &out[n-1]
+			o.ToS = math.Max(o.ToS, w.ToS)
+			if w.Score > o.Score {
+				o.Score, o.PeakS = w.Score, w.PeakS
+			}
+			continue
+		}
+		out = append(out, w)
+	}
+	return out
+}
+
+// track is the person's coarse track.
+func (s *series) track(samples []Sample, width, height int) Track {
+	t := Track{Width: width, Height: height}
+	for _, g := range s.w.seen {
+		t.Frames = append(t.Frames, samples[g.sample].Frame)
+		t.Times = append(t.Times, g.timeS)
+		t.Raw = append(t.Raw, g.person.Points)
+	}
+	for _, j := range COCOJoints {
+		t.Has[j] = true
+	}
+	return t
+}
