@@ -8,6 +8,7 @@ import (
 	"context"
 
 	"cagebook/configs"
+	"cagebook/report"
 )
 
 // Clip is one file that is to be looked at, with what a person said of it.
@@ -25,48 +26,29 @@ type Clip struct {
 
 // Tool says what made a report. The same Key means the same result: clip
 // content, settings beside it, models, options and version are all hashed in.
-type Tool struct {
-	Version string            `json:"version"`
-	Models  map[string]string `json:"models"`  // name → sha256 of the file that was run
-	Options string            `json:"options"` // sha256 of the options that change results
-	Key     string            `json:"key"`
-}
+type Tool = report.Tool
 
-// Result is what an analysis hands back.
+// Outcome says how a clip ended.
+type Outcome = report.Outcome
+
+// Result is what an analysis hands back: report.json, not yet written, holding
+// Clip.Tool and the outcome.
 type Result struct {
-	Outcome Outcome
-	Report  []byte // report.json, holding Clip.Tool as "tool"
+	Report *report.Report
 }
 
 // Progress is told how far a stage of a clip has come; total 0 = not known.
 type Progress func(stage string, done, total int)
 
-// States of an outcome, as in report.json.
-const (
-	StateDone        = "done"
-	StateNoSwing     = "no_swing"
-	StateNoHitter    = "no_hitter"
-	StateNotVideo    = "not_video"
-	StateDamaged     = "damaged"
-	StateBadSettings = "bad_settings"
-	StateFailed      = "failed"
-)
-
-// Outcome says how a clip ended. Reason is a sentence that a coach can act on; empty for done.
-type Outcome struct {
-	State  string `json:"state"`
-	Reason string `json:"reason"`
-}
-
-// Processed says whether the clip was looked at from end to end. A clip
-// without a swing was; a damaged one was not.
-func (o Outcome) Processed() bool {
-	return o.State == StateDone || o.State == StateNoSwing || o.State == StateNoHitter
+// processed says whether the clip was looked at from end to end. A clip without
+// a swing was; a damaged one was not.
+func processed(o Outcome) bool {
+	return o.State == report.Done || o.State == report.NoSwing || o.State == report.NoHitter
 }
 
 // AnalyzeFunc looks at one clip and stores its files through clip.Put, all but
-// report.json, which it returns ready to be written: the caller writes that
-// last, so that a clip with a report.json is a finished clip. Expected ends
+// report.json, which it returns: the caller writes that last, so that a clip
+// with a report.json is a finished clip. Expected ends
 // (no swing, no hitter, not a video, damaged) are outcomes, not errors; an
 // error is something that stopped the work.
 type AnalyzeFunc func(ctx context.Context, clip Clip, progress Progress) (Result, error)

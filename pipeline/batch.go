@@ -1,0 +1,443 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"cagebook/configs"
+	"cagebook/report"
+)
+
+// Batch turns the clips below a folder into results below another. It can be
+// stopped at any moment and run again: finished clips are recognised by their
+// key and not looked at twice.
+type Batch struct {
+	Root string // folder of clips, or one clip
+	Out  string // output folder
+	Tool Tool   // what makes the results; Key is filled in for each clip
+
+	Settings configs.Settings
+
+	// Worker makes the command of a worker process; nil = Analyze runs in this process.
+	Worker  func() *exec.Cmd
+	Analyze AnalyzeFunc // used where Worker is nil
+
+	// Pages writes the morning page and its tables from the reports so far, in
+	// the order of the clips' names.
+	Pages func(put func(name string, data []byte) error, reports []*report.Report) error
+
+	// OnEvent is told what happens; calls do not overlap. May be nil.
+	OnEvent func(Event)
+}
+
+// Summary is how a batch ended.
+type Summary struct {
+	Clips  int
+	Counts map[string]int // outcomes by state
+	Lost   int            // clips that were not looked at from end to end
+}
+
+const (
+	// pagesEvery is how often the morning page is renewed during a run: a person
+	// who looks in sees it move, and writing costs little beside the clips.
+	pagesEvery = 10 * time.Second
+
+	// workerStart is how long a worker may take to load the models. 3 s is usual;
+	// a cold disk under load has been seen to take a minute.
+	workerStart = 5 * time.Minute
+)
+
+// transientPauses are the waits before the second and third try at a clip whose
+// disk or network folder is away: long enough for a share to come back.
+var transientPauses = []time.Duration{2 * time.Second, 20 * time.Second}
+
+// Run works through the batch. The error is what stopped it: ErrBusy, a fatal
+// fault, or the context's. What single clips ran into is in the summary.
+func (b *Batch) Run(ctx context.Context) (Summary, error) {
+	root, out, err := b.places()
+	if err != nil {
+		return Summary{}, err
+	}
+	unlock, err := lockOutput(out)
+	if err != nil {
+		return Summary{}, err
+	}
+	defer func() { _ = unlock() }() // the end of the process unlocks as well
+	store := NewStore(out)
+	if err := store.RemoveTemps(); err != nil {
+		return Summary{}, err
+	}
+	list, err := findClips(root, out)
+	if err != nil {
+		return Summary{}, err
+	}
+	r := &run{b: b, root: root, out: out, store: store, queue: newFolderJobs(list), reports: make([]*report.Report, len(list.Clips))}
+	r.announce(list)
+	err = r.work(ctx, b.Settings.Jobs)
+	if perr := r.writePages(); err == nil || errors.Is(err, context.Canceled) {
+		err = errors.Join(err, perr)
+	}
+	s := r.summary(len(list.Clips))
+	r.emit(Event{Kind: EventFinished, Clips: s.Clips, Ended: r.ended, Counts: s.Counts})
+	return s, err
+}
+
+// places makes both folders absolute and refuses pairs in which results could
+// come to lie among the clips, or clips be taken for results.
+func (b *Batch) places() (root, out string, err error) {
+	if root, err = filepath.Abs(b.Root); err != nil {
+		return "", "", err
+	}
+	if out, err = filepath.Abs(b.Out); err != nil {
+		return "", "", err
+	}
+	if root, err = filepath.EvalSymlinks(root); err != nil {
+		return "", "", err
+	}
+	if real, err := filepath.EvalSymlinks(out); err == nil {
+		out = real
+	}
+	info, err := os.Stat(out)
+	switch {
+	case err == nil && !info.IsDir():
+		return "", "", fmt.Errorf("%s: %w: it is a file", b.Out, ErrPlaces)
+	case root == out:
+		return "", "", fmt.Errorf("%s: %w: it is also the folder of clips", b.Out, ErrPlaces)
+	case within(root, filepath.Join(out, ClipsDir)):
+		return "", "", fmt.Errorf("%s: %w: the clips lie where results would go", b.Out, ErrPlaces)
+	}
+	return root, out, nil
+}
+
+// ErrPlaces says that an output folder cannot be used for these clips.
+var ErrPlaces = errors.New("not usable as output folder")
+
+func within(path, dir string) bool {
+	rel, err := filepath.Rel(dir, path)
+	return err == nil && filepath.IsLocal(rel)
+}
+
+// run is a batch in work.
+type run struct {
+	b         *Batch
+	root, out string
+	store     *Store
+	queue     jobQueue
+
+	mu        sync.Mutex
+	reports   []*report.Report // by number of the clip; nil = not ended
+	ended     int
+	lastPages time.Time
+
+	eventMu sync.Mutex
+}
+
+func (r *run) announce(l listing) {
+	var bytes int64
+	for _, c := range l.Clips {
+		bytes += c.Bytes
+	}
+	r.emit(Event{Kind: EventFound, Clips: len(l.Clips), Bytes: bytes})
+	for _, w := range l.Warnings {
+		r.emit(Event{Kind: EventWarning, Reason: strings.ReplaceAll(w, r.root+string(filepath.Separator), "")})
+	}
+}
+
+// work runs n workers until the queue is empty, something fatal happens or ctx ends.
+func (r *run) work(ctx context.Context, n int) error {
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
+	var wg sync.WaitGroup
+	for range max(n, 1) {
+		wg.Go(func() {
+			if err := r.worker(ctx); err != nil {
+				stop(err) // the first one counts
+			}
+		})
+	}
+	wg.Wait()
+	return context.Cause(ctx)
+}
+
+// worker takes clips off the queue, one after the other.
+func (r *run) worker(ctx context.Context) (err error) {
+	rn := r.newRunner()
+	defer func() { err = errors.Join(err, rn.Close()) }()
+	for {
+		j, err := r.queue.Claim(ctx)
+		if err == io.EOF {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		began := time.Now()
+		rep, resumed, err := r.clip(ctx, rn, j)
+		if err != nil {
+			return errors.Join(err, r.queue.Release(j))
+		}
+		if err := r.queue.Finish(j, rep.Outcome); err != nil {
+			return err
+		}
+		if err := r.finished(j, rep, resumed, time.Since(began)); err != nil {
+			return err
+		}
+	}
+}
+
+func (r *run) newRunner() runner {
+	if r.b.Worker == nil {
+		return inProcess{r.b.Analyze}
+	}
+	s := r.b.Settings
+	return &child{command: r.b.Worker, limits: limits{stall: s.Stall, deadline: s.Deadline, memoryMB: s.MemoryMB, start: workerStart}}
+}
+
+// clip brings one clip to its end. An error is one that stops the batch.
+func (r *run) clip(ctx context.Context, rn runner, j clipJob) (rep *report.Report, resumed bool, err error) {
+	c := Clip{Path: j.Path, Rel: j.Rel, Tool: r.b.Tool}
+	if j.Outcome != nil {
+		rep, err := r.record(c, *j.Outcome, j.Folder)
+		return rep, false, err
+	}
+	r.emit(Event{Kind: EventStart, Clip: j.Rel, Bytes: j.Bytes})
+	sidecar, err := configs.ForClip(rootOf(r.root, j.Path), j.Path)
+	if err != nil {
+		rep, err := r.record(c, Outcome{State: report.BadSettings, Reason: r.settingsReason(err)}, false)
+		return rep, false, err
+	}
+	c.Sidecar = sidecar
+	for try := 0; ; try++ {
+		rep, resumed, err := r.try(ctx, rn, &c)
+		if err == nil {
+			return rep, resumed, nil
+		}
+		again, err := r.decide(ctx, rn, c, err, try)
+		if err != nil {
+			return nil, false, err
+		}
+		if again == nil {
+			continue
+		}
+		rep, err = r.record(c, *again, false)
+		return rep, false, err
+	}
+}
+
+// try looks at the clip once, unless an earlier result still holds.
+func (r *run) try(ctx context.Context, rn runner, c *Clip) (rep *report.Report, resumed bool, err error) {
+	before, err := stampOf(c.Path)
+	if err != nil {
+		return nil, false, err
+	}
+	if c.SHA256, err = hashFile(ctx, c.Path); err != nil {
+		return nil, false, err
+	}
+	if c.Tool.Key, err = keyOf(c.SHA256, c.Sidecar, r.b.Tool); err != nil {
+		return nil, false, err
+	}
+	if old := r.stored(c.Rel); old != nil && old.Tool.Key == c.Tool.Key && settled(old.Outcome) {
+		return old, true, nil
+	}
+	if err := r.store.ClearClip(c.Rel); err != nil {
+		return nil, false, err
+	}
+	_, err = rn.Run(ctx, *c, r.out, func(stage string, done, total int) {
+		r.emit(Event{Kind: EventProgress, Clip: c.Rel, Stage: stage, Done: done, Total: total})
+	})
+	if err != nil {
+		return nil, false, err
+	}
+	after, err := stampOf(c.Path)
+	if err != nil {
+		return nil, false, err
+	}
+	if after != before {
+		return nil, false, errChanged
+	}
+	if rep = r.stored(c.Rel); rep == nil || rep.Tool.Key != c.Tool.Key {
+		return nil, false, fmt.Errorf("%s: the analysis ended without its report", c.Rel)
+	}
+	return rep, false, nil
+}
+
+// settled says whether an outcome holds as long as nothing changes: everything but failures of ours.
+func settled(o Outcome) bool { return o.State != report.Failed && o.State != report.BadSettings }
+
+// stored is the report in the clip's folder, nil if there is none that can be read.
+func (r *run) stored(rel string) *report.Report {
+	name := clipFile(rel, ReportFile)
+	data, err := r.store.Read(name)
+	if err != nil {
+		return nil
+	}
+	rep, err := report.Parse(name, data)
+	if err != nil {
+		return nil
+	}
+	return rep
+}
+
+// decide what follows an error: an outcome, another try (nil), or the end of the batch (an error).
+func (r *run) decide(ctx context.Context, rn runner, c Clip, err error, try int) (*Outcome, error) {
+	if ctx.Err() != nil {
+		return nil, context.Cause(ctx)
+	}
+	o := outcomeOf(err)
+	switch classify(err) {
+	case classInterrupted, classFatal:
+		return nil, fmt.Errorf("%s: %w", c.Rel, err)
+	case classInput:
+		return &o, nil
+	case classTransient:
+		if try >= len(transientPauses) {
+			return &o, nil
+		}
+		r.emit(Event{Kind: EventRetry, Clip: c.Rel, Reason: err.Error()})
+		select {
+		case <-time.After(transientPauses[try]):
+			return nil, nil
+		case <-ctx.Done():
+			return nil, context.Cause(ctx)
+		}
+	case classBug:
+		rn.Renew()
+		if try == 0 {
+			r.emit(Event{Kind: EventRetry, Clip: c.Rel, Reason: err.Error()})
+			return nil, nil
+		}
+	}
+	if log := failureLog(err); log != "" {
+		if err := r.store.Put(clipFile(c.Rel, "failure.log"), []byte(log)); err != nil {
+			return nil, err
+		}
+	}
+	return &o, nil
+}
+
+// failureLog is all that is known about a failure of ours.
+func failureLog(err error) string {
+	var de *diedError
+	var ce *clipError
+	var pe *panicError
+	detail := ""
+	switch {
+	case errors.As(err, &de):
+		detail = de.stderr
+	case errors.As(err, &ce):
+		detail = ce.Detail
+	case errors.As(err, &pe):
+		detail = pe.stack
+	}
+	return err.Error() + "\n\n" + detail
+}
+
+// record stores the report of a clip that was not looked at from end to end.
+func (r *run) record(c Clip, o Outcome, folder bool) (*report.Report, error) {
+	rep := report.Build(report.Input{Tool: c.Tool, Path: c.Rel, SHA256: c.SHA256, HitterID: c.Sidecar.Hitter, Outcome: o})
+	if folder {
+		return rep, nil // not a clip: there is nothing to put a folder up for
+	}
+	if old := r.stored(c.Rel); old != nil && old.Outcome == o && old.Tool.Key == c.Tool.Key {
+		return old, nil
+	}
+	var log []byte
+	if o.State == report.Failed {
+		log, _ = r.store.Read(clipFile(c.Rel, "failure.log")) // mostly there is none
+	}
+	if err := r.store.ClearClip(c.Rel); err != nil {
+		return nil, err
+	}
+	if len(log) > 0 {
+		if err := r.store.Put(clipFile(c.Rel, "failure.log"), log); err != nil {
+			return nil, err
+		}
+	}
+	data, err := rep.Marshal()
+	if err != nil {
+		return nil, err
+	}
+	return rep, r.store.Put(clipFile(c.Rel, ReportFile), data)
+}
+
+// settingsReason names files as the coach knows them: below the folder of clips.
+func (r *run) settingsReason(err error) string {
+	text := strings.ReplaceAll(err.Error(), rootOf(r.root, r.root)+string(filepath.Separator), "")
+	return "The settings beside this clip are wrong, so it was not looked at. " + text
+}
+
+// rootOf is the folder at which the search for session.yaml begins: the batch's
+// root, or the folder of a single clip.
+func rootOf(root, clip string) string {
+	if root == clip {
+		if info, err := os.Stat(root); err == nil && !info.IsDir() {
+			return filepath.Dir(root)
+		}
+	}
+	return root
+}
+
+func (r *run) finished(j clipJob, rep *report.Report, resumed bool, took time.Duration) error {
+	r.mu.Lock()
+	r.reports[j.number] = rep
+	r.ended++
+	ended := r.ended
+	due := time.Since(r.lastPages) >= pagesEvery
+	if due {
+		r.lastPages = time.Now()
+	}
+	r.mu.Unlock()
+	r.emit(Event{
+		Kind: EventClip, Clip: j.Rel, State: rep.Outcome.State, Reason: rep.Outcome.Reason, Seconds: took.Seconds(),
+		Resumed: resumed, Swings: len(rep.Swings), Bytes: j.Bytes, Ended: ended, Clips: len(r.reports),
+	})
+	if due {
+		return r.writePages()
+	}
+	return nil
+}
+
+// writePages renews the morning page from the clips that have ended.
+func (r *run) writePages() error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	var ended []*report.Report
+	for _, rep := range r.reports {
+		if rep != nil {
+			ended = append(ended, rep)
+		}
+	}
+	return r.b.Pages(r.store.Put, ended)
+}
+
+func (r *run) summary(clips int) Summary {
+	s := Summary{Clips: clips, Counts: map[string]int{}}
+	for _, rep := range r.reports {
+		if rep == nil {
+			continue
+		}
+		s.Counts[rep.Outcome.State]++
+		if !processed(rep.Outcome) {
+			s.Lost++
+		}
+	}
+	return s
+}
+
+func (r *run) emit(e Event) {
+	if r.b.OnEvent == nil {
+		return
+	}
+	r.eventMu.Lock()
+	defer r.eventMu.Unlock()
+	e.Time = time.Now()
+	r.b.OnEvent(e)
+}

@@ -1,0 +1,155 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"syscall"
+
+	"cagebook/pipeline/video"
+	"cagebook/report"
+)
+
+// class says what the batch does about an error. This is the only place that decides it.
+type class string
+
+const (
+	classInput       class = "input"       // the file's fault: an outcome, next clip
+	classTransient   class = "transient"   // may pass: again after a pause
+	classFatal       class = "fatal"       // every clip would fail: stop the batch
+	classBug         class = "bug"         // ours: once more in a fresh process, then an outcome
+	classInterrupted class = "interrupted" // somebody stopped us: not an attempt
+)
+
+// errChanged marks a clip that was written to while it was read.
+var errChanged = errors.New("the file changed while it was read")
+
+// clipError is an error that a worker process has classified already, as it crosses the border as text.
+type clipError struct {
+	Class   class   `json:"class"`
+	Message string  `json:"message"`
+	Outcome Outcome `json:"outcome"`
+	Detail  string  `json:"detail,omitempty"` // a stack, for failure.log
+}
+
+func (e *clipError) Error() string { return e.Message }
+
+// asClipError classifies any error on the side where its type is still known.
+func asClipError(err error) *clipError {
+	var ce *clipError
+	if errors.As(err, &ce) {
+		return ce
+	}
+	ce = &clipError{Class: classify(err), Message: err.Error(), Outcome: outcomeOf(err)}
+	var pe *panicError
+	if errors.As(err, &pe) {
+		ce.Detail = pe.stack
+	}
+	return ce
+}
+
+// panicError is a panic of the analysis, recovered.
+type panicError struct {
+	value any
+	stack string
+}
+
+func (e *panicError) Error() string { return fmt.Sprintf("panic: %v", e.value) }
+
+// ErrFatal marks errors that stop the batch: a model is missing, a tool is not installed.
+var ErrFatal = errors.New("cannot go on")
+
+// errDied marks the death of a worker process.
+var errDied = errors.New("the analysis program broke off")
+
+// errGaveUp marks a clip that ran into its deadline or the memory limit: again would end alike.
+var errGaveUp = errors.New("given up")
+
+func classify(err error) class {
+	var ce *clipError
+	switch {
+	case errors.As(err, &ce):
+		return ce.Class
+	case errors.Is(err, context.Canceled):
+		return classInterrupted
+	case errors.Is(err, ErrFatal), errors.Is(err, video.ErrTool),
+		errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT), errors.Is(err, syscall.EROFS):
+		return classFatal
+	case errors.Is(err, video.ErrNotVideo), errors.Is(err, video.ErrDamaged), errors.Is(err, video.ErrTooLarge),
+		errors.Is(err, os.ErrPermission), errors.Is(err, os.ErrNotExist), errors.Is(err, errChanged), errors.Is(err, errGaveUp):
+		return classInput
+	case errors.Is(err, syscall.EIO), errors.Is(err, syscall.ESTALE), errors.Is(err, syscall.ETIMEDOUT),
+		errors.Is(err, syscall.EHOSTDOWN), errors.Is(err, syscall.EHOSTUNREACH), errors.Is(err, syscall.ENETUNREACH),
+		errors.Is(err, syscall.EAGAIN), errors.Is(err, syscall.ENOMEM), errors.Is(err, syscall.EMFILE):
+		return classTransient
+	}
+	return classBug
+}
+
+// outcomeOf turns the error that ended a clip into words for its report.
+func outcomeOf(err error) Outcome {
+	var ce *clipError
+	if errors.As(err, &ce) {
+		return ce.Outcome
+	}
+	var ve *video.Error
+	if errors.As(err, &ve) {
+		reason := sentence(ve.Msg)
+		if ve.Hint != "" {
+			reason += " " + sentence(ve.Hint)
+		}
+		switch {
+		case errors.Is(err, video.ErrDamaged):
+			return Outcome{State: report.Damaged, Reason: reason}
+		case errors.Is(err, video.ErrTooLarge):
+			return Outcome{State: report.Failed, Reason: reason}
+		case errors.Is(err, video.ErrNotVideo):
+			return Outcome{State: report.NotVideo, Reason: reason}
+		}
+	}
+	failed := func(format string, args ...any) Outcome {
+		return Outcome{State: report.Failed, Reason: fmt.Sprintf(format, args...)}
+	}
+	switch {
+	case errors.Is(err, os.ErrPermission):
+		return failed("The file may not be read: give yourself the right to read it and run again.")
+	case errors.Is(err, os.ErrNotExist):
+		return failed("The file went away during the run: put it back and run again.")
+	case errors.Is(err, errChanged):
+		return failed("The file changed while it was read: wait until it is copied completely and run again.")
+	case classify(err) == classTransient:
+		return failed("The file could not be read in three tries (%v): check the disk or the network folder and run again.", cause(err))
+	case errors.Is(err, errGaveUp):
+		return failed("%s", sentence(err.Error()))
+	case errors.Is(err, errDied):
+		return failed("The analysis broke off twice at this clip (%v); the other clips are not touched by that. What the program said is in failure.log beside this report.", cause(err))
+	}
+	return failed("The analysis went wrong twice at this clip: %v. Details are in failure.log beside this report.", err)
+}
+
+// cause is the innermost error, which names no path a second time.
+func cause(err error) error {
+	for {
+		next := errors.Unwrap(err)
+		if next == nil {
+			return err
+		}
+		err = next
+	}
+}
+
+// sentence gives text a capital and a full stop.
+func sentence(s string) string {
+	if s == "" {
+		return s
+	}
+	r := []rune(s)
+	if r[0] >= 'a' && r[0] <= 'z' {
+		r[0] += 'A' - 'a'
+	}
+	if last := r[len(r)-1]; last != '.' && last != '!' && last != '?' {
+		r = append(r, '.')
+	}
+	return string(r)
+}

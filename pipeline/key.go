@@ -1,0 +1,69 @@
+package pipeline
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"syscall"
+	"time"
+
+	"cagebook/configs"
+)
+
+// stamp tells whether a file was touched, without reading it.
+type stamp struct {
+	Bytes   int64     `json:"bytes"`
+	ModTime time.Time `json:"mod_time"`
+}
+
+func stampOf(path string) (stamp, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return stamp{}, err
+	}
+	return stamp{info.Size(), info.ModTime().UTC()}, nil
+}
+
+// hashFile is the SHA-256 of a file's content, hex. It can be interrupted.
+func hashFile(ctx context.Context, path string) (string, error) {
+	// Not blocking, in case the file has become a named pipe since it was listed.
+	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	buf := make([]byte, 1<<20)
+	for {
+		if err := ctx.Err(); err != nil {
+			return "", err
+		}
+		n, err := f.Read(buf)
+		h.Write(buf[:n])
+		if err == io.EOF {
+			return hex.EncodeToString(h.Sum(nil)), nil
+		}
+		if err != nil {
+			return "", err
+		}
+	}
+}
+
+// keyOf hashes everything that a result depends on.
+func keyOf(contentSHA256 string, s configs.Sidecar, t Tool) (string, error) {
+	t.Key = ""
+	data, err := json.Marshal(struct { // maps are written in the order of their keys
+		Content string
+		Sidecar configs.Sidecar
+		Tool    Tool
+	}{contentSHA256, s, t})
+	if err != nil {
+		return "", fmt.Errorf("key: %w", err)
+	}
+	sum := sha256.Sum256(data)
+	return hex.EncodeToString(sum[:]), nil
+}
