@@ -1,0 +1,23 @@
+// Command studio makes clips and keypoint tracks whose truth is known.
+package main
+
+import (
+	"fmt"
+	"os"
+
+	"github.com/spf13/cobra"
+)
+
+func main() {
+	root := &cobra.Command{
+		Use:           "studio",
+		Short:         "make clips and keypoint tracks whose truth is known",
+		SilenceUsage:  true,
+		SilenceErrors: true,
+	}
+	root.AddCommand(trackCmd(), sheetCmd())
+	if err := root.Execute(); err != nil {
+		fmt.Fprintln(os.Stderr, "studio:", err)
+		os.Exit(1)
+	}
+}

@@ -1,0 +1,172 @@
+package studio
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"sort"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// Scene describes one clip. It is written as YAML; unknown keys are errors.
+type Scene struct {
+	Name      string         `yaml:"name"`
+	Seed      uint64         `yaml:"seed"`
+	FPS       float64        `yaml:"fps"`
+	Jitter    float64        `yaml:"rate_jitter"` // standard deviation of the frame interval as a fraction of it: variable rate
+	DurationS float64        `yaml:"duration"`
+	ShutterS  float64        `yaml:"shutter"` // exposure time; 0 = 1/1000 s
+	Noise     float64        `yaml:"noise"`   // standard deviation of a channel, of 255
+	Rotate    int            `yaml:"rotate"`  // degrees clockwise by which a player must turn the stored picture: 0, 90, 180, 270
+	Camera    Camera         `yaml:"camera"`
+	Place     string         `yaml:"place"` // cage | field | gym
+	Hitter    HitterSpec     `yaml:"hitter"`
+	People    []PersonSpec   `yaml:"people"`
+	Ball      string         `yaml:"ball"`  // pitch | toss | tee | none
+	Sound     string         `yaml:"sound"` // crack | quiet | none
+	Sidecar   map[string]any `yaml:"sidecar"`
+}
+
+// HitterSpec is the person with the bat.
+type HitterSpec struct {
+	Name    string    `yaml:"name"`
+	Bats    string    `yaml:"bats"` // R | L
+	HeightM float64   `yaml:"height_m"`
+	BatM    float64   `yaml:"bat_length_m"`
+	Style   Swing     `yaml:"-"`     // the hitter's own way of swinging
+	Swing   yaml.Node `yaml:"swing"` // departures from Style
+	Acts    []ActSpec `yaml:"acts"`
+	Look    Look      `yaml:"look"`
+}
+
+// ActSpec is one thing the hitter does; Swing departs from the hitter's own.
+type ActSpec struct {
+	Do    string    `yaml:"do"`
+	At    float64   `yaml:"at"`
+	Swing yaml.Node `yaml:"swing"`
+}
+
+// PersonSpec is somebody else in the picture.
+type PersonSpec struct {
+	Role       string  `yaml:"role"` // catcher | umpire | coach | bystander | walker | pitcher | onlooker
+	X          float64 `yaml:"x"`    // m, world axes
+	Y          float64 `yaml:"y"`
+	HeadingDeg float64 `yaml:"heading"`
+	HeightM    float64 `yaml:"height_m"`
+	SpeedMS    float64 `yaml:"speed"`
+	TimeS      float64 `yaml:"at"` // when a pitcher lets go
+	WithBat    bool    `yaml:"with_bat"`
+	Look       Look    `yaml:"look"`
+}
+
+// plateY is the distance from the hitter's stance line to the middle of the plate, m.
+const plateY = 0.72
+
+// ParseScene reads a scene.
+func ParseScene(data []byte) (*Scene, error) {
+	s := &Scene{FPS: 60, DurationS: 4, ShutterS: 0.001, Noise: 2, Place: "cage", Ball: "pitch", Sound: "crack"}
+	s.Camera = Camera{Width: 1280, Height: 720, DistanceM: 6.5, HeightM: 1.15, TargetX: 0.1, TargetY: 0.15, TargetZ: 0.98}
+	s.Hitter = HitterSpec{Name: "hitter", Bats: "R", HeightM: 1.80, BatM: 0.84, Style: DefaultSwing()}
+	dec := yaml.NewDecoder(bytes.NewReader(data))
+	dec.KnownFields(true)
+	if err := dec.Decode(s); err != nil {
+		return nil, fmt.Errorf("scene: %w", err)
+	}
+	return s, s.check()
+}
+
+func (s *Scene) check() error {
+	switch {
+	case s.Name == "":
+		return fmt.Errorf("scene: name is missing")
+	case s.FPS < 10 || s.FPS > 480:
+		return fmt.Errorf("scene %s: fps %g is not between 10 and 480", s.Name, s.FPS)
+	case s.DurationS <= 0 || s.DurationS > 600:
+		return fmt.Errorf("scene %s: duration %g s is not between 0 and 600", s.Name, s.DurationS)
+	case s.Hitter.Bats != "R" && s.Hitter.Bats != "L":
+		return fmt.Errorf("scene %s: bats %q is neither R nor L", s.Name, s.Hitter.Bats)
+	case s.Rotate%90 != 0 || s.Rotate < 0 || s.Rotate > 270:
+		return fmt.Errorf("scene %s: rotate %d is not 0, 90, 180 or 270", s.Name, s.Rotate)
+	case s.Camera.Width%2 != 0 || s.Camera.Height%2 != 0 || s.Camera.Width < 64 || s.Camera.Height < 64:
+		return fmt.Errorf("scene %s: picture %d×%d must have even sides of at least 64", s.Name, s.Camera.Width, s.Camera.Height)
+	}
+	_, err := s.performer()
+	return err
+}
+
+// swingOf reads departures from a swing. A node that is absent changes nothing.
+func swingOf(base Swing, n *yaml.Node) (Swing, error) {
+	if n.Kind == 0 {
+		return base, nil
+	}
+	b, err := yaml.Marshal(n)
+	if err != nil {
+		return base, err
+	}
+	dec := yaml.NewDecoder(bytes.NewReader(b))
+	dec.KnownFields(true)
+	err = dec.Decode(&base)
+	return base, err
+}
+
+// performer sets up the hitter, in model axes.
+func (s *Scene) performer() (*Performer, error) {
+	own, err := swingOf(s.Hitter.Style, &s.Hitter.Swing)
+	if err != nil {
+		return nil, fmt.Errorf("scene %s: hitter.swing: %w", s.Name, err)
+	}
+	p := &Performer{Body: Body{s.Hitter.HeightM}, LeadLeft: s.Hitter.Bats == "R"}
+	for _, a := range s.Hitter.Acts {
+		sw, err := swingOf(own, &a.Swing)
+		if err != nil {
+			return nil, fmt.Errorf("scene %s: act at %g s: %w", s.Name, a.At, err)
+		}
+		act, ok := newAct(a.Do, a.At, Hitter{Body: p.Body, Bat: Bat{s.Hitter.BatM}, LeadLeft: p.LeadLeft, Swing: sw})
+		if !ok {
+			return nil, fmt.Errorf("scene %s: act %q is not known (swing, dry, take, check, bunt, practice, waggle)", s.Name, a.Do)
+		}
+		p.Acts = append(p.Acts, act)
+	}
+	if len(p.Acts) == 0 { // stands there
+		act, _ := newAct("waggle", s.DurationS/2, Hitter{Body: p.Body, Bat: Bat{s.Hitter.BatM}, LeadLeft: p.LeadLeft, Swing: own})
+		p.Acts = append(p.Acts, act)
+	}
+	sort.SliceStable(p.Acts, func(i, j int) bool { return p.Acts[i].TimeS < p.Acts[j].TimeS })
+	return p, nil
+}
+
+// toWorld maps model axes of the hitter to the world: a left-handed hitter
+// stands on the other side of the plate.
+func (s *Scene) toWorld(v Vec) Vec {
+	if s.Hitter.Bats == "L" {
+		v.Y = 2*plateY - v.Y
+	}
+	return v
+}
+
+// worldCamera is the camera in world axes.
+func (s *Scene) worldCamera() Camera {
+	c := s.Camera
+	if s.Hitter.Bats == "L" {
+		c.AzimuthDeg = 180 - c.AzimuthDeg
+		c.TargetY = 2*plateY - c.TargetY
+	}
+	c.ShakeSeed = float64(s.Seed % 97)
+	return c
+}
+
+// Times of the frames, s; the first is 0.
+func (s *Scene) Times() []float64 {
+	n := int(math.Round(s.DurationS * s.FPS))
+	rng := s.rand(1)
+	t := make([]float64, n)
+	for i := 1; i < n; i++ {
+		dt := 1.0
+		if s.Jitter > 0 {
+			dt = math.Max(0.4, 1+s.Jitter*rng.NormFloat64())
+		}
+		t[i] = t[i-1] + dt/s.FPS
+	}
+	return t
+}

@@ -1,0 +1,225 @@
+package studio
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"cagebook/pose"
+)
+
+// Truth is what is true of a clip. Times are seconds since the first frame.
+type Truth struct {
+	Clip       string       `json:"clip"`
+	Width      int          `json:"width"`
+	Height     int          `json:"height"`
+	FPS        float64      `json:"fps"`
+	Hitter     string       `json:"hitter"`
+	Bats       string       `json:"bats"`
+	HeightM    float64      `json:"height_m"`
+	BatLengthM float64      `json:"bat_length_m"`
+	View       TruthView    `json:"view"`
+	PxPerM     float64      `json:"px_per_m"` // at mid-hip of the first swing's contact, or of the clip's middle
+	Swings     []TruthSwing `json:"swings"`
+	Others     []TruthOther `json:"others"` // what the hitter does that is not a swing
+	Names      []string     `json:"names"`
+	Frames     []TruthFrame `json:"frames"`
+}
+
+// TruthView is where the camera stands.
+type TruthView struct {
+	Side       string  `json:"side"`
+	AzimuthDeg float64 `json:"azimuth_deg"`
+	HeightM    float64 `json:"camera_height_m"`
+	DistanceM  float64 `json:"distance_m"`
+}
+
+// TruthSwing is one full swing.
+type TruthSwing struct {
+	Number   int       `json:"number"`
+	Dry      bool      `json:"dry"`
+	View     TruthView `json:"view"`
+	PxPerM   float64   `json:"px_per_m"`
+	Events   []Event   `json:"events"`
+	Measures []Measure `json:"measures"`
+	Faults   Faults    `json:"faults"`
+}
+
+// TruthOther is an act that is not a full swing.
+type TruthOther struct {
+	Kind  string  `json:"kind"`
+	TimeS float64 `json:"time_s"`
+}
+
+// TruthFrame holds the hitter's points in one frame: pixels of the upright
+// picture, and metres in model axes.
+type TruthFrame struct {
+	TimeS    float64      `json:"time_s"`
+	Image    [][2]float64 `json:"image"`
+	World    [][3]float64 `json:"world"`
+	Knob     [2]float64   `json:"knob"`
+	Barrel   [2]float64   `json:"barrel"`
+	Ball     *[2]float64  `json:"ball,omitempty"`
+	OnScreen bool         `json:"on_screen"` // every joint lies within the picture
+}
+
+// Side names the nearest of the four sides of an azimuth.
+func Side(azimuthDeg float64) string {
+	a := wrapDeg(azimuthDeg)
+	switch {
+	case math.Abs(a) <= 45:
+		return "open"
+	case math.Abs(a) >= 135:
+		return "closed"
+	case a > 0:
+		return "pitcher"
+	}
+	return "catcher"
+}
+
+func (s *Scene) rand(stream uint64) *rand.Rand { return rand.New(rand.NewPCG(s.Seed, stream)) }
+
+// viewOf is the true view of the hitter with mid-hip at p (model axes).
+func (s *Scene) viewOf(p Vec, t float64) (TruthView, float64) {
+	cam := s.worldCamera()
+	v := cam.at(t)
+	eye := s.toWorld(v.eye) // its own inverse
+	d := eye.sub(p)
+	az := deg(math.Atan2(d.X, d.Y))
+	_, _, depth := v.project(s.toWorld(p))
+	return TruthView{Side(az), az, eye.Z, math.Hypot(d.X, d.Y)}, v.focal / depth
+}
+
+// Truth works out everything that is true of the scene's clip.
+func (s *Scene) Truth() (*Truth, error) {
+	p, err := s.performer()
+	if err != nil {
+		return nil, err
+	}
+	tr := &Truth{Clip: s.Name, Width: s.Camera.Width, Height: s.Camera.Height, FPS: s.FPS, Hitter: s.Hitter.Name, Bats: s.Hitter.Bats,
+		HeightM: s.Hitter.HeightM, BatLengthM: s.Hitter.BatM, Swings: []TruthSwing{}, Others: []TruthOther{}}
+	ref := s.DurationS / 2
+	for i := range p.Acts {
+		a := &p.Acts[i]
+		if !a.isSwing() {
+			tr.Others = append(tr.Others, TruthOther{a.Kind, a.TimeS})
+			continue
+		}
+		from := -2.5
+		if i > 0 {
+			from = math.Max(from, p.Acts[i-1].TimeS+afterActS-a.TimeS+0.35)
+		}
+		if from > -beforeActS {
+			from = -beforeActS
+		}
+		sm := sampleMotion(&a.hit, from, 1.25, s.Hitter.HeightM, p.LeadLeft)
+		ev := sm.events()
+		me := sm.measures(ev, p.LeadLeft, s.Hitter.BatM)
+		for k := range ev {
+			ev[k].TimeS += a.TimeS
+		}
+		f := p.At(a.TimeS)
+		view, scale := s.viewOf(f.MidHip(), a.TimeS)
+		if len(tr.Swings) == 0 {
+			ref = a.TimeS
+		}
+		tr.Swings = append(tr.Swings, TruthSwing{len(tr.Swings) + 1, a.Kind == "dry", view, scale, ev, me, a.hit.Swing.Faults})
+	}
+	f := p.At(ref)
+	tr.View, tr.PxPerM = s.viewOf(f.MidHip(), ref)
+	for j := pose.Joint(0); j < pose.NumJoints; j++ {
+		tr.Names = append(tr.Names, j.String())
+	}
+	cam := s.worldCamera()
+	ball := s.ball(p)
+	for _, t := range s.Times() {
+		f := p.At(t)
+		v := cam.at(t)
+		tf := TruthFrame{TimeS: t, OnScreen: true}
+		px := func(w Vec) [2]float64 {
+			x, y, _ := v.project(s.toWorld(w))
+			return [2]float64{round2(x), round2(y)}
+		}
+		for _, w := range f.Joints {
+			q := px(w)
+			tf.Image = append(tf.Image, q)
+			tf.World = append(tf.World, [3]float64{round4(w.X), round4(w.Y), round4(w.Z)})
+			if q[0] < 0 || q[1] < 0 || q[0] >= float64(s.Camera.Width) || q[1] >= float64(s.Camera.Height) {
+				tf.OnScreen = false
+			}
+		}
+		tf.Knob, tf.Barrel = px(f.Knob), px(f.Barrel)
+		if b, ok := ball(t); ok {
+			q := px(b)
+			tf.Ball = &q
+		}
+		tr.Frames = append(tr.Frames, tf)
+	}
+	return tr, nil
+}
+
+func round2(x float64) float64 { return math.Round(x*100) / 100 }
+func round4(x float64) float64 { return math.Round(x*1e4) / 1e4 }
+
+// ball gives the ball's place in model axes at a time, if there is one.
+func (s *Scene) ball(p *Performer) func(t float64) (Vec, bool) {
+	type flight struct {
+		t0, at, t1 float64
+		in, hit    Vec
+		out        Vec
+		swung      bool
+	}
+	var fl []flight
+	rng := s.rand(3)
+	for _, a := range p.Acts {
+		if a.Kind == "dry" || a.Kind == "practice" || a.Kind == "waggle" || s.Ball == "none" {
+			continue
+		}
+		f := a.hit.At(0) // where the swing would meet it
+		hit := f.SweetSpot()
+		d := f.Barrel.sub(f.Knob).unit()
+		hit = hit.plus(0.045, facing(90).orth(d)) // the ball's centre lies in front of the barrel
+		x := flight{at: a.TimeS, hit: hit, swung: a.Kind == "swing", t1: a.TimeS + 1.5}
+		speed := 24 + 6*rng.Float64()
+		if s.Hitter.HeightM < 1.6 {
+			speed = 15 + 4*rng.Float64()
+		}
+		x.in = Vec{-speed, (rng.Float64() - 0.5) * 0.8, -1.2}
+		switch s.Ball {
+		case "toss":
+			x.in = Vec{-5.5, -0.6, 0.6}
+			x.t0 = a.TimeS - 0.55
+		case "tee":
+			x.in = Vec{}
+			x.t0 = a.TimeS - 1e9
+		default:
+			x.t0 = a.TimeS - 17.0/speed
+		}
+		out := 30 + 8*rng.Float64()
+		x.out = facing(90 + 24*(rng.Float64()-0.5)).mul(out).add(Vec{0, 0, 5 + 6*rng.Float64()})
+		fl = append(fl, x)
+	}
+	return func(t float64) (Vec, bool) {
+		for _, x := range fl {
+			if t < x.t0 || t > x.t1 {
+				continue
+			}
+			u := t - x.at
+			const g = 9.81
+			if u <= 0 || !x.swung {
+				if s.Ball == "tee" {
+					return x.hit, true
+				}
+				if u > 0.09 { // caught, or in the net
+					return Vec{}, false
+				}
+				return x.hit.plus(u, x.in).plus(-g/2*u*u, Vec{0, 0, 1}), true
+			}
+			b := x.hit.plus(u, x.out).plus(-g/2*u*u, Vec{0, 0, 1})
+			if s.Place != "field" && u > 0.16 { // into the net
+				return Vec{}, false
+			}
+			return b, b.Z > 0
+		}
+		return Vec{}, false
+	}
+}
