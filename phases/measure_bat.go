@@ -1,0 +1,195 @@
+package phases
+
+import (
+	"math"
+
+	k "cagebook/phases/kinematics"
+	"cagebook/pose"
+)
+
+// batAt is the bat at a time: knob and barrel end, body heights; ok only between or at measured samples.
+func (d *draw) batAt(timeS float64) (knob, barrel spot, ok bool) {
+	ks, bs := nowhere, nowhere
+	at := func(pick func(*pose.BatSample) pose.Estimate) spot {
+		x, y, s, ok := d.sampleSeries(timeS, len(d.t.Bat), func(i int) (pose.Estimate, bool) {
+			b := &d.t.Bat[i]
+			e := pick(b)
+			return e, b.Status == string(Measured) && e.Known()
+		})
+		if !ok {
+			return nowhere
+		}
+		return d.place(x+d.normal(s), y+d.normal(s))
+	}
+	ks = at(func(b *pose.BatSample) pose.Estimate { return b.Knob })
+	bs = at(func(b *pose.BatSample) pose.Estimate { return b.Barrel })
+	if !bs.known() || !ks.known() {
+		d.why = d.batStatus(timeS)
+		return ks, bs, false
+	}
+	return ks, bs, true
+}
+
+// batStatus says why there is no bat at a time.
+func (s *subject) batStatus(timeS float64) Status {
+	if len(s.t.Bat) == 0 {
+		return NoBat
+	}
+	i := min(s.before(timeS), len(s.t.Bat)-1)
+	switch st := Status(s.t.Bat[i].Status); st {
+	case Occluded, NotInView, FrameRate:
+		return st
+	case Measured:
+		return Occluded // measured in this frame, but not in its neighbour
+	}
+	return NoBat
+}
+
+// sampleSeries interpolates between the two samples about a time, both of which must be there.
+func (s *subject) sampleSeries(timeS float64, n int, at func(i int) (pose.Estimate, bool)) (x, y, sigma float64, ok bool) {
+	n = min(n, s.t.Len())
+	if n == 0 || timeS < s.t.Times[0] || timeS > s.t.Times[n-1] {
+		return 0, 0, 0, false
+	}
+	i := min(s.before(timeS), n-1)
+	a, okA := at(i)
+	if !okA {
+		return 0, 0, 0, false
+	}
+	if i+1 >= n {
+		return a.X, a.Y, a.Sigma, true
+	}
+	b, okB := at(i + 1)
+	f := (timeS - s.t.Times[i]) / (s.t.Times[i+1] - s.t.Times[i])
+	if !okB {
+		return a.X, a.Y, a.Sigma, f < 0.1
+	}
+	return a.X + f*(b.X-a.X), a.Y + f*(b.Y-a.Y), a.Sigma + f*(b.Sigma-a.Sigma), true
+}
+
+// batLong is the bat's own length, body heights: as stated, or where it is least foreshortened.
+func (d *draw) batLong() float64 {
+	if d.given.BatLengthM > 0 && d.pxPerM > 0 {
+		return d.given.BatLengthM * d.pxPerM / d.heightPx
+	}
+	var ls []float64
+	for i := max(d.sw.From, 0); i < min(d.sw.To, len(d.t.Bat)); i++ {
+		b := &d.t.Bat[i]
+		if b.Status == string(Measured) && b.Knob.Known() && b.Barrel.Known() {
+			ls = append(ls, math.Hypot(b.Knob.X-b.Barrel.X, b.Knob.Y-b.Barrel.Y))
+		}
+	}
+	return sortedQuantile(ls, 0.95) / d.heightPx * math.Max(0.5, d.once("bat", 1, 0.05))
+}
+
+// batTilt is the angle of the bat's long axis to the horizontal, + = barrel above the knob.
+func (d *draw) batTilt() float64 {
+	knob, barrel, ok := d.batAt(d.times[Contact])
+	if !ok {
+		return math.NaN()
+	}
+	l := math.Max(d.batLong(), barrel.minus(knob).flat())
+	return math.Asin(math.Max(-1, math.Min(1, (barrel.w-knob.w)/l))) * 180 / math.Pi
+}
+
+// barrelVelocity is the barrel end's velocity just before contact, body heights per second: along X and up. It is fitted
+// to the last samples before contact and never across it.
+func (d *draw) barrelVelocity() (x, up float64, ok bool) {
+	const spanS = 0.025
+	end := d.times[Contact]
+	span := math.Max(spanS, 2.2*d.frameS)
+	var ts, us, ws []float64
+	for i := d.before(end); i >= 0 && i < len(d.t.Bat) && end-d.t.Times[i] <= span; i-- {
+		b := &d.t.Bat[i]
+		if b.Status != string(Measured) || !b.Barrel.Known() {
+			continue
+		}
+		p := d.place(b.Barrel.X+d.normal(b.Barrel.Sigma), b.Barrel.Y+d.normal(b.Barrel.Sigma))
+		ts, us, ws = append(ts, d.t.Times[i]), append(us, p.u), append(ws, p.w)
+	}
+	if len(ts) < 3 {
+		d.why = d.batStatus(end)
+		return 0, 0, false
+	}
+	for i, j := 0, len(ts)-1; i < j; i, j = i+1, j-1 {
+		ts[i], ts[j], us[i], us[j], ws[i], ws[j] = ts[j], ts[i], us[j], us[i], ws[j], ws[i]
+	}
+	u, _, err1 := k.LocalPolynomial(ts, us, nil, end, 2*span, 1, 1)
+	w, _, err2 := k.LocalPolynomial(ts, ws, nil, end, 2*span, 1, 1)
+	if err1 != nil || err2 != nil {
+		return 0, 0, false
+	}
+	return d.shownX("barrel", u, 0, 0.3*math.Abs(u)), w, true
+}
+
+func (d *draw) attackAngle() float64 {
+	x, up, ok := d.barrelVelocity()
+	if !ok {
+		return math.NaN()
+	}
+	return k.AttackAngleDeg(math.Abs(x), up)
+}
+
+// batSpeed is the barrel end's speed just before contact, m/s. The part toward the plate is not seen; at contact it is
+// up to about a third of the rest.
+func (d *draw) batSpeed() float64 {
+	x, up, ok := d.barrelVelocity()
+	if !ok || !(d.pxPerM > 0) {
+		return math.NaN()
+	}
+	return math.Sqrt(x*x+up*up) * math.Hypot(1, d.once("speed aside", 0, 0.3)) * d.heightPx / d.pxPerM
+}
+
+// barrelDrop is how far the barrel end is below the hands once they have gone the first 0.10 m, body heights.
+func (d *draw) barrelDrop() float64 {
+	t, ok := d.times[HandsStart]
+	if !ok {
+		return math.NaN()
+	}
+	// The first 0.10 m take about 50 ms; the barrel is read there.
+	knob, barrel, ok := d.batAt(t + 0.05)
+	if !ok {
+		return math.NaN()
+	}
+	return knob.w - barrel.w
+}
+
+// reach is the distance in space from a shoulder to the barrel end at extension, m. The bat's depth follows from its length;
+// which way it points is taken as the arms'.
+func (d *draw) reach(shoulder pose.Joint) float64 {
+	knob, barrel, ok := d.batAt(d.times[Extension])
+	s := d.at(Extension, shoulder)
+	if !ok || !s.known() || !(d.pxPerM > 0) {
+		return math.NaN()
+	}
+	l := d.batLong()
+	arm, bat := knob.minus(s).flat(), barrel.minus(knob).flat()
+	armLong := d.long("upper arm", d.upperArm) + d.long("forearm", d.forearm)
+	deep := math.Sqrt(math.Max(0, l*l-bat*bat)) + math.Sqrt(math.Max(0, armLong*armLong-arm*arm))
+	deep *= math.Max(0, math.Min(1, d.once("reach depth", 0.5, 0.3)))
+	return math.Hypot(barrel.minus(s).flat(), deep) * d.heightPx / d.pxPerM
+}
+
+func (d *draw) reachOfCeiling() float64 {
+	if !(d.given.HeightM > 0) || !(d.given.BatLengthM > 0) {
+		d.why = NoScale
+		return math.NaN()
+	}
+	return math.Max(d.reach(leadShoulder), d.reach(rearShoulder)) / k.ExtensionCeilingM(d.given.HeightM, d.given.BatLengthM)
+}
+
+// headBehindBall is how far the ball is in front of the head at contact, along X; body heights.
+func (d *draw) headBehindBall() float64 {
+	t := d.times[Contact]
+	x, y, s, ok := d.sampleSeries(t, len(d.t.Ball), func(i int) (pose.Estimate, bool) {
+		b := &d.t.Ball[i]
+		return b.At, b.Status == string(Measured) && b.At.Known()
+	})
+	if !ok {
+		d.why = NoBall
+		return math.NaN()
+	}
+	ball := d.place(x+d.normal(s), y+d.normal(s))
+	// The ball passes about 0.3 to 0.5 m in front of the toes, the head is over them.
+	return d.shownX("ball", ball.u-d.head(Contact).u, 0.30, 0.08)
+}

@@ -1,0 +1,326 @@
+package phases
+
+import (
+	"math"
+
+	k "cagebook/phases/kinematics"
+	"cagebook/pose"
+)
+
+// Joints of the mirrored hitter: lead = left.
+const (
+	leadShoulder, rearShoulder = pose.LeftShoulder, pose.RightShoulder
+	leadElbow, rearElbow       = pose.LeftElbow, pose.RightElbow
+	leadWrist, rearWrist       = pose.LeftWrist, pose.RightWrist
+	leadHip, rearHip           = pose.LeftHip, pose.RightHip
+	leadKnee, rearKnee         = pose.LeftKnee, pose.RightKnee
+	leadAnkle, rearAnkle       = pose.LeftAnkle, pose.RightAnkle
+	leadHeel, rearHeel         = pose.LeftHeel, pose.RightHeel
+	leadToe, rearToe           = pose.LeftFootIndex, pose.RightFootIndex
+)
+
+func (d *draw) mid(e EventName, j pose.Joint) spot { return middle(d.at(e, j), d.at(e, j.Swap())) }
+
+// hands is the point midway between the wrists. When one wrist is not known the other one stands in.
+func (d *draw) hands(e EventName) spot {
+	l, r := d.at(e, leadWrist), d.at(e, rearWrist)
+	switch {
+	case !l.known():
+		return r
+	case !r.known():
+		return l
+	}
+	return middle(l, r)
+}
+
+// head is midway between the ears; where there are none, the nose.
+func (d *draw) head(e EventName) spot {
+	if h := d.mid(e, pose.LeftEar); h.known() {
+		return h
+	}
+	return d.at(e, pose.Nose)
+}
+
+// com is the centre of mass of Winter's adult model.
+func (d *draw) com(e EventName) spot {
+	m := k.Winter
+	on := func(r k.SegmentRow, p, q spot) spot { return plus(weigh(p, 1-r.COM), weigh(q, r.COM)) }
+	sum := plus(weigh(d.head(e), m.Head.Mass), weigh(on(m.Trunk, d.mid(e, leadHip), d.mid(e, leadShoulder)), m.Trunk.Mass))
+	for _, s := range [2][7]pose.Joint{
+		{leadShoulder, leadElbow, leadWrist, leadHip, leadKnee, leadAnkle, leadToe},
+		{rearShoulder, rearElbow, rearWrist, rearHip, rearKnee, rearAnkle, rearToe},
+	} {
+		p := func(i int) spot { return d.at(e, s[i]) }
+		foot := p(5) // without foot points: at the ankle
+		if toe := p(6); toe.known() {
+			foot = middle(p(5), toe)
+		}
+		wrist := p(2)
+		if !wrist.known() {
+			wrist = d.hands(e)
+		}
+		sum = plus(sum, weigh(on(m.UpperArm, p(0), p(1)), m.UpperArm.Mass))
+		sum = plus(sum, weigh(on(m.Forearm, p(1), wrist), m.Forearm.Mass))
+		sum = plus(sum, weigh(wrist, m.Hand.Mass))
+		sum = plus(sum, weigh(on(m.Thigh, p(3), p(4)), m.Thigh.Mass))
+		sum = plus(sum, weigh(on(m.Shank, p(4), p(5)), m.Shank.Mass))
+		sum = plus(sum, weigh(foot, m.Foot.Mass))
+	}
+	// The model's own error: masses and trunk of one person against the table's.
+	sum.u += d.once("com"+string(e), 0, 0.008)
+	return sum
+}
+
+// alongX is the part along +X of a displacement between two points of one instant. What the picture does
+// not show is taken from the world landmarks' depth where there are any; otherwise
+// the part toward the plate is assumed, with an uncertainty, from how people stand.
+//
+//	plate, plateSD  usual part of the displacement along +Y and its standard deviation, body heights
+func (d *draw) alongX(name string, p spot, plate, plateSD float64) float64 {
+	s, c := math.Sincos(d.az)
+	if !math.IsNaN(p.d) {
+		if math.Abs(s) > 0.3 {
+			d.usedWorld = true
+		}
+		return p.u*c + p.d*s
+	}
+	return d.shownX(name, p.u, plate, plateSD)
+}
+
+// shownX is alongX from the picture alone: for displacements over time, which world landmarks do not know.
+func (d *draw) shownX(name string, u, plate, plateSD float64) float64 {
+	s, c := math.Sincos(d.az)
+	if math.Abs(c) < 0.3 { // a draw far off; its neighbours decide
+		c = math.Copysign(0.3, c)
+	}
+	return (u + d.once("y "+name, plate, plateSD)*s) / c
+}
+
+// bend is the flexion in space of the chain a–b–c. Depth comes from the world landmarks, or else from how much
+// shorter than its own length each segment appears; sign says which way the middle
+// joint stands out: +1 toward the camera, −1 away, 0 not known.
+func (d *draw) bend(name string, a, b, c spot, ab, bc lengthGuess, sign float64) float64 {
+	if !a.known() || !b.known() || !c.known() {
+		return math.NaN()
+	}
+	inPicture := k.Flexion2Deg(k.Vec2{X: a.u, Y: a.w}, k.Vec2{X: b.u, Y: b.w}, k.Vec2{X: c.u, Y: c.w})
+	if !math.IsNaN(a.d) {
+		v := k.Flexion3Deg(a.v3(), b.v3(), c.v3())
+		if math.Abs(v-inPicture) > 5 {
+			d.usedWorld = true
+		}
+		return v
+	}
+	hidden := func(p, q spot, g lengthGuess, key string) float64 {
+		l, seen := d.long(key, g), q.minus(p).flat()
+		return math.Sqrt(math.Max(0, l*l-seen*seen))
+	}
+	d1, d2 := hidden(a, b, ab, name+"1"), hidden(b, c, bc, name+"2")
+	with := func(s1, s2 float64) float64 {
+		p, q := b, c
+		a.d, p.d = 0, s1*d1
+		q.d = p.d + s2*d2
+		return k.Flexion3Deg(a.v3(), p.v3(), q.v3())
+	}
+	same, opposite := with(1, 1), with(1, -1)
+	if sign != 0 {
+		return opposite
+	}
+	if d.nominal {
+		return (same + opposite) / 2
+	}
+	if d.once(name+"sign", 0, 1) > 0 {
+		return same
+	}
+	return opposite
+}
+
+// knee is the flexion of a knee. A knee bends forward over its foot: out of the picture on
+// the side to which the toes point.
+func (d *draw) knee(e EventName, lead bool) float64 {
+	if lead {
+		return d.bend("lead knee", d.at(e, leadHip), d.at(e, leadKnee), d.at(e, leadAnkle), d.thigh, d.shank, 1)
+	}
+	return d.bend("rear knee", d.at(e, rearHip), d.at(e, rearKnee), d.at(e, rearAnkle), d.thigh, d.shank, 1)
+}
+
+func (d *draw) elbow(e EventName, lead bool) float64 {
+	if lead {
+		return d.bend("lead elbow", d.at(e, leadShoulder), d.at(e, leadElbow), d.at(e, leadWrist), d.upperArm, d.forearm, 0)
+	}
+	return d.bend("rear elbow", d.at(e, rearShoulder), d.at(e, rearElbow), d.at(e, rearWrist), d.upperArm, d.forearm, 0)
+}
+
+// trunkLean is the angle between the line from mid-hip to mid-shoulder and the vertical.
+func (d *draw) trunkLean(e EventName) float64 {
+	v := d.mid(e, leadShoulder).minus(d.mid(e, leadHip))
+	if !v.known() {
+		return math.NaN()
+	}
+	deep := v.d
+	seen := math.Atan2(math.Abs(v.u), v.w)
+	if math.IsNaN(deep) {
+		l := d.long("trunk", d.trunk)
+		deep = math.Sqrt(math.Max(0, l*l-v.u*v.u-v.w*v.w))
+	}
+	lean := math.Atan2(math.Hypot(v.u, deep), v.w)
+	if lean-seen > 5*math.Pi/180 && !math.IsNaN(v.d) {
+		d.usedWorld = true
+	}
+	return lean * 180 / math.Pi
+}
+
+// feetApart is the horizontal distance between the ankles.
+func (d *draw) feetApart(e EventName) float64 {
+	p := d.at(e, leadAnkle).minus(d.at(e, rearAnkle))
+	const plateSD = 0.05 // feet stand up to a foot's width off the line to the pitcher; common practice, no source
+	x := d.alongX("feet", p, 0, plateSD)
+	return math.Hypot(x, d.once("y feet", 0, plateSD))
+}
+
+func (d *draw) bodyOverFeet(e EventName) float64 {
+	rear, lead, com := d.at(e, rearAnkle), d.at(e, leadAnkle), d.com(e)
+	x := d.alongX("feet", lead.minus(rear), 0, 0.05)
+	c := d.alongX("body", com.minus(rear), 0.03, 0.04)
+	if math.Abs(x) < 0.08 { // feet together: over which foot the body is means nothing
+		d.why = FailedCheck
+		return math.NaN()
+	}
+	return k.COMFraction(0, x, c)
+}
+
+func (d *draw) handsBack(e EventName) float64 {
+	return d.alongX("hands back", d.at(e, rearShoulder).minus(d.hands(e)), -0.12, 0.08)
+}
+
+func (d *draw) rearKneeInside(e EventName) float64 {
+	return d.alongX("rear knee", d.at(e, rearKnee).minus(d.at(e, rearAnkle)), 0.06, 0.05)
+}
+
+func (d *draw) handsSeparation(e EventName) float64 {
+	return d.alongX("hands foot", d.at(e, leadAnkle).minus(d.hands(e)), -0.05, 0.10)
+}
+
+// travel is the displacement of a point from foot down to contact: along X (+ = toward the pitcher) and up. slideSD
+// is how far such a point usually goes toward or away from the plate meanwhile, body heights.
+func (d *draw) travel(name string, at func(EventName) spot, slideSD float64) (x, up, plate float64) {
+	p := at(Contact).minus(at(FootDown))
+	return d.shownX(name, p.u, 0, slideSD), p.w, d.once("y "+name, 0, slideSD)
+}
+
+func (d *draw) headTravel() float64 {
+	x, up, y := d.travel("head", d.head, 0.02)
+	return math.Sqrt(x*x + up*up + y*y)
+}
+
+func (d *draw) footSlide() float64 {
+	x, _, y := d.travel("foot", func(e EventName) spot { return d.at(e, leadAnkle) }, 0.01)
+	return math.Hypot(x, y)
+}
+
+func (d *draw) leadKneeDrift() float64 {
+	x, _, _ := d.travel("knee", func(e EventName) spot { return d.at(e, leadKnee) }, 0.03)
+	return x
+}
+
+func (d *draw) pelvisDrift() float64 {
+	x, _, _ := d.travel("pelvis", func(e EventName) spot { return d.mid(e, leadHip) }, 0.03)
+	return x
+}
+
+// steadiness is the mean speed of the trunk's centre over half a second after the finish, body heights per second,
+// along a path of steps of 0.1 s (shorter steps would measure the noise).
+func (d *draw) steadiness() float64 {
+	const stepS, steps, least = 0.1, 5, 3
+	t0, ok := d.times[Finish]
+	if !ok {
+		return math.NaN()
+	}
+	end := d.t.Times[d.t.Len()-1]
+	var path float64
+	var n int
+	var last spot
+	for i := 0; i <= steps; i++ {
+		t := t0 + float64(i)*stepS
+		if t > end {
+			break
+		}
+		var p spot
+		for _, j := range []pose.Joint{leadShoulder, rearShoulder, leadHip, rearHip} {
+			p = plus(p, weigh(d.atTime(t, j), 0.25))
+		}
+		if !p.known() {
+			break
+		}
+		if i > 0 {
+			path += p.minus(last).flat()
+			n++
+		}
+		last = p
+	}
+	if n < least {
+		d.why = Occluded
+		return math.NaN()
+	}
+	return path / (float64(n) * stepS)
+}
+
+// handPath follows mid-wrists from the start of the hands over the first 0.10 m and gives how straight the way was
+// (chord ÷ path) and how far it went down, body heights.
+func (d *draw) handPath() (straight, drop float64, ok bool) {
+	t0, known := d.times[HandsStart]
+	if !known {
+		return 0, 0, false
+	}
+	reach := 0.10 / usualHeightM
+	if d.pxPerM > 0 {
+		reach = 0.10 * d.pxPerM / d.heightPx
+	}
+	const stepS, longest = 1.0 / 240, 0.25
+	// Keypoint noise hangs together over some 60 ms: it is drawn at knots and joined by lines.
+	const knotS = 0.05
+	var knots [8]spot
+	for i := range knots {
+		sd := d.handSigma(t0 + float64(i)*knotS)
+		knots[i] = spot{d.normal(sd), d.normal(sd), 0}
+	}
+	c := math.Cos(d.az)
+	if math.Abs(c) < 0.3 {
+		c = math.Copysign(0.3, c)
+	}
+	at := func(t float64) spot {
+		xl, yl, _, _, _ := d.sample(t, d.side(leadWrist))
+		xr, yr, _, _, _ := d.sample(t, d.side(rearWrist))
+		p := d.place((xl+xr)/2, (yl+yr)/2)
+		q := math.Max(0, math.Min(float64(len(knots)-2), (t-t0)/knotS))
+		i := int(q)
+		f := math.Min(1, q-float64(i))
+		p = plus(p, plus(weigh(knots[i], 1-f), weigh(knots[i+1], f)))
+		p.u /= c
+		return p
+	}
+	first := at(t0)
+	last, path := first, 0.0
+	for t := t0 + stepS; t < t0+longest; t += stepS {
+		p := at(t)
+		if !p.known() {
+			return 0, 0, false
+		}
+		path += p.minus(last).flat()
+		last = p
+		if path >= reach {
+			return p.minus(first).flat() / path, first.w - p.w, true
+		}
+	}
+	return 0, 0, false
+}
+
+// usualHeightM stands in for a hitter's height where 0.10 m must be told in body heights; no more than that.
+const usualHeightM = 1.70
+
+// handSigma is the standard uncertainty of mid-wrists at a time, body heights.
+func (d *draw) handSigma(timeS float64) float64 {
+	_, _, l, _, _ := d.sample(timeS, d.side(leadWrist))
+	_, _, r, _, _ := d.sample(timeS, d.side(rearWrist))
+	return math.Hypot(l, r) / 2 / d.heightPx
+}

@@ -1,0 +1,225 @@
+package phases
+
+import (
+	"math"
+
+	k "cagebook/phases/kinematics"
+	"cagebook/pose"
+)
+
+// turnRange is where a horizontal direction can lie at an instant, degrees. Two answers of which only one
+// lies within are no ambiguity. Wide on purpose; common practice, no source.
+type turnRange struct{ lo, hi float64 }
+
+var (
+	pelvisAtLoad       = turnRange{-60, 30}
+	shouldersAtLoad    = turnRange{-85, 20}
+	pelvisAtFootDown   = turnRange{-50, 70}
+	shoulderAtFootDown = turnRange{-80, 50}
+	footLanded         = turnRange{-20, 100}
+)
+
+func (r turnRange) holds(deg float64) bool { return deg >= r.lo && deg <= r.hi }
+
+// lineTurn is how far the line from the rear to the lead joint is opened: 0° parallel to X, + = open.
+//
+// Two things are known. In the picture the line has the width W·cos(turn − azimuth), which is sharp where the
+// line points at the camera and worthless where it lies in the picture plane; its sign is not to be had. The
+// world landmarks give the angle directly, to about 12°. They are combined by their uncertainties.
+func (d *draw) lineTurn(name string, e EventName, lead pose.Joint, width lengthGuess, r turnRange) float64 {
+	l := d.at(e, lead).minus(d.at(e, lead.Swap()))
+	if !l.known() {
+		return math.NaN()
+	}
+	c := l.u / d.long(name, width)
+	q := math.Acos(math.Max(-1, math.Min(1, c))) * 180 / math.Pi
+	az := d.az * 180 / math.Pi
+	turns := [2]float64{k.WrapDeg(az + q), k.WrapDeg(az - q)}
+	world := math.NaN()
+	if u, deep, ok := d.worldLine(e, lead.Swap(), lead); ok {
+		world = k.WrapDeg(az + math.Atan2(-deep, u)*180/math.Pi)
+	}
+	return d.joinTurns(name+string(e), turns, world, d.ratioSigma(e, lead, lead.Swap(), c, width), q, r)
+}
+
+// footOpen is the direction of the lead foot, heel to toe: 0° at the plate, +90° at the pitcher. In the picture it
+// is L·sin(open − azimuth) long.
+func (d *draw) footOpen(e EventName) float64 {
+	l := d.at(e, leadToe).minus(d.at(e, leadHeel))
+	if !l.known() {
+		return math.NaN()
+	}
+	c := l.u / d.long("foot", d.foot)
+	q := math.Asin(math.Max(-1, math.Min(1, c))) * 180 / math.Pi
+	az := d.az * 180 / math.Pi
+	turns := [2]float64{k.WrapDeg(az + q), k.WrapDeg(az + 180 - q)}
+	world := math.NaN()
+	if u, deep, ok := d.worldLine(e, leadHeel, leadToe); ok {
+		world = k.WrapDeg(az + math.Atan2(u, deep)*180/math.Pi)
+	}
+	return d.joinTurns("foot"+string(e), turns, world, d.ratioSigma(e, leadToe, leadHeel, c, d.foot), 90-q, footLanded)
+}
+
+// ratioSigma is the standard uncertainty of apparent ÷ true length.
+func (d *draw) ratioSigma(e EventName, a, b pose.Joint, ratio float64, g lengthGuess) float64 {
+	t := d.times[e]
+	_, _, sa, _, _ := d.sample(t, d.side(a))
+	_, _, sb, _, _ := d.sample(t, d.side(b))
+	noise := math.Hypot(sa, sb) / d.subject.scale.HeightPx
+	bias := math.Hypot(biasOf[a], biasOf[b]) * d.biasPart
+	return math.Sqrt(noise*noise+bias*bias)/g.length + math.Abs(ratio)*g.rel
+}
+
+// joinTurns chooses between the picture's two answers and combines with the world's.
+//
+//	turns       the two answers of the picture, deg
+//	worldDeg    the world landmarks' answer or NaN, deg
+//	ratioSigma  of apparent ÷ true length
+//	qDeg        angle between line and picture plane's normal as seen; its sine is the sharpness
+func (d *draw) joinTurns(name string, turns [2]float64, worldDeg, ratioSigma, qDeg float64, r turnRange) float64 {
+	s := math.Abs(math.Sin(qDeg * math.Pi / 180))
+	// Near the picture plane the slope is nil, and the second order rules: cos 25° is 0.9.
+	picture := math.Max(ratioSigma, 1e-6) / math.Max(s, math.Sqrt(ratioSigma/2)) * 180 / math.Pi
+	if math.IsNaN(worldDeg) {
+		in0, in1 := r.holds(turns[0]), r.holds(turns[1])
+		apart := math.Abs(k.WrapDeg(turns[0] - turns[1]))
+		switch {
+		case apart < 2*picture: // both are the same answer within its error
+			return turns[0] + k.WrapDeg(turns[1]-turns[0])/2 + d.once("turn "+name, 0, apart/2)
+		case in0 && !in1:
+			return turns[0]
+		case in1 && !in0:
+			return turns[1]
+		case in0 && in1:
+			d.why = NotInView
+			return math.NaN()
+		}
+		// Neither is possible: the nearer one, if an error explains it.
+		mid := (r.lo + r.hi) / 2
+		if math.Abs(turns[1]-mid) < math.Abs(turns[0]-mid) {
+			return turns[1]
+		}
+		return turns[0]
+	}
+	worldDeg += d.once("world "+name, 0, turnSigmaDeg)
+	near := turns[0]
+	if math.Abs(k.WrapDeg(turns[1]-worldDeg)) < math.Abs(k.WrapDeg(turns[0]-worldDeg)) {
+		near = turns[1]
+	}
+	wp, ww := 1/(picture*picture), 1/(turnSigmaDeg*turnSigmaDeg)
+	if ww > wp {
+		d.usedWorld = true
+	}
+	return k.WrapDeg(worldDeg + k.WrapDeg(near-worldDeg)*wp/(wp+ww))
+}
+
+// worldLine is a horizontal line between two world landmarks at an event, m, without noise of its own: along
+// the picture and toward the camera.
+func (d *draw) worldLine(e EventName, from, to pose.Joint) (u, toward float64, ok bool) {
+	t, known := d.times[e]
+	if d.worldM == 0 || !known {
+		return 0, 0, false
+	}
+	i := d.before(t)
+	p, q := d.t.World[i][d.side(from)], d.t.World[i][d.side(to)]
+	u, toward = d.subject.mirror*(q.X-p.X), -(q.Z - p.Z)
+	return u, toward, u != 0 || toward != 0
+}
+
+// separation is pelvis minus shoulders.
+func (d *draw) separation(e EventName) float64 {
+	p := d.lineTurn("hips", e, leadHip, d.hipWidth, pelvisAtFootDown)
+	s := d.lineTurn("shoulders", e, leadShoulder, d.shoulderWidth, shoulderAtFootDown)
+	return k.WrapDeg(p - s)
+}
+
+// hipsStart is when the pelvis begins to open: its opening speed last rises through 10 % of its maximum before that
+// maximum, which is looked for between the load and contact. From world landmarks, or
+// from the width of the hip line where the camera looks along the line to the pitcher.
+func (d *draw) hipsStart() float64 {
+	from, ok1 := d.times[Load]
+	to, ok2 := d.times[Contact]
+	if !ok1 || !ok2 || to <= from {
+		return math.NaN()
+	}
+	from -= 0.05
+	sinAz := math.Abs(math.Sin(d.sw.View.AzimuthDeg * math.Pi / 180))
+	if d.worldM == 0 && sinAz < 0.77 { // 50° from the side: the hip line lies in the picture plane when it starts to turn
+		d.why = NotInView
+		return math.NaN()
+	}
+	var ts, turn []float64
+	noise := 0.0
+	lastT := math.NaN()
+	for i := max(0, d.before(from)); i < d.t.Len() && d.t.Times[i] <= to+0.05; i++ {
+		t := d.t.Times[i]
+		v := d.turnAt(i)
+		if math.IsNaN(v) {
+			continue
+		}
+		// Errors of the turn hang together over some 60 ms.
+		const memoryS, noiseDeg = 0.06, 5.0
+		a := 0.0
+		if !math.IsNaN(lastT) {
+			a = math.Exp(-(t - lastT) / memoryS)
+		}
+		noise = a*noise + d.normal(noiseDeg*math.Sqrt(1-a*a))
+		lastT = t
+		ts, turn = append(ts, t), append(turn, v+noise)
+	}
+	if len(ts) < 6 {
+		return math.NaN()
+	}
+	turn = k.UnwrapDeg(turn)
+	half := math.Max(0.05, 2.5*d.frameS)
+	const gridS = 0.004
+	var speed []float64
+	n := int((to - from) / gridS)
+	best := -1
+	for i := 0; i <= n; i++ {
+		v, _, err := k.LocalPolynomial(ts, turn, nil, from+float64(i)*gridS, half, 2, 1)
+		if err != nil {
+			v = math.NaN()
+		}
+		speed = append(speed, v)
+		if !math.IsNaN(v) && (best < 0 || v > speed[best]) {
+			best = i
+		}
+	}
+	if best <= 0 || !(speed[best] > 100) { // a swing turns the pelvis at 400 °/s and more; 100 is noise
+		d.why = FailedCheck
+		return math.NaN()
+	}
+	level := 0.1 * speed[best]
+	for i := best; i > 0; i-- {
+		if speed[i-1] < level && speed[i] >= level {
+			return k.Crossing(from+float64(i-1)*gridS, speed[i-1], from+float64(i)*gridS, speed[i], level)
+		}
+	}
+	d.why = FailedCheck
+	return math.NaN()
+}
+
+// turnAt is the pelvis turn in one frame, deg, without noise of its own.
+func (d *draw) turnAt(i int) float64 {
+	l, r := d.side(leadHip), d.side(rearHip)
+	if d.worldM > 0 {
+		p, q := d.t.World[i][l], d.t.World[i][r]
+		u, deep := d.subject.mirror*(p.X-q.X), -(p.Z - q.Z)
+		if u == 0 && deep == 0 {
+			return math.NaN()
+		}
+		d.usedWorld = true
+		return math.Atan2(-deep, u) * 180 / math.Pi
+	}
+	p, q := d.t.Smooth[i][l], d.t.Smooth[i][r]
+	if !p.Known() || !q.Known() {
+		return math.NaN()
+	}
+	u := d.subject.mirror * (p.X - q.X) / d.heightPx / d.long("hips", d.hipWidth)
+	a := math.Asin(math.Max(-1, math.Min(1, u))) * 180 / math.Pi
+	if math.Sin(d.az) < 0 { // from the catcher the lead side goes the other way
+		a = -a
+	}
+	return a
+}
