@@ -1,0 +1,278 @@
+package report
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"path"
+	"strconv"
+	"strings"
+
+	"cagebook/phases"
+)
+
+// BatchRow is one clip of the batch.
+type BatchRow struct {
+	Folder string // of the clip's files, relative to the page, slashes, e.g. "clips/cage/ada-03.mov"
+	Report *Report
+}
+
+// Counts of a batch.
+type Counts struct {
+	Clips        int `json:"clips"`
+	Swings       int `json:"swings"`
+	NoSwing      int `json:"no_swing"`      // looked at from end to end, without a swing or a hitter
+	NotProcessed int `json:"not_processed"` // not a video, damaged, bad settings, failed
+}
+
+// Processed says whether a clip was looked at from end to end.
+func (o Outcome) Processed() bool {
+	return o.State == Done || o.State == NoSwing || o.State == NoHitter
+}
+
+// WriteBatch writes index.html, batch.json and batch.csv through put.
+func WriteBatch(put func(name string, data []byte) error, rows []BatchRow) error {
+	for _, f := range []struct {
+		name string
+		make func([]BatchRow) ([]byte, error)
+	}{{"batch.csv", batchCSV}, {"batch.json", batchJSON}, {"index.html", indexHTML}} {
+		data, err := f.make(rows)
+		if err != nil {
+			return fmt.Errorf("%s: %w", f.name, err)
+		}
+		if err := put(f.name, data); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func count(rows []BatchRow) (c Counts) {
+	for _, r := range rows {
+		c.Clips++
+		c.Swings += len(r.Report.Swings)
+		switch o := r.Report.Outcome; {
+		case !o.Processed():
+			c.NotProcessed++
+		case len(r.Report.Swings) == 0:
+			c.NoSwing++
+		}
+	}
+	return c
+}
+
+type indexRow struct {
+	Report      *Report
+	Swing       *Swing
+	Page, Thumb string
+	Keep, Work  []string
+	Unsure      int
+}
+
+func indexHTML(rows []BatchRow) ([]byte, error) {
+	data := struct {
+		Counts         Counts
+		Problems, Rows []indexRow
+		Caution        []string
+	}{Counts: count(rows), Caution: Cautions}
+	for _, r := range rows {
+		page := Link(path.Join(r.Folder, "report.html"))
+		if len(r.Report.Swings) == 0 {
+			data.Problems = append(data.Problems, indexRow{Report: r.Report, Page: page})
+		}
+		for i := range r.Report.Swings {
+			s := &r.Report.Swings[i]
+			row := indexRow{Report: r.Report, Swing: s, Page: page, Keep: s.titles(Keep), Work: s.titles(WorkOn), Unsure: len(s.titles(CannotTell))}
+			if p := s.Stills[phases.Contact]; p != "" {
+				row.Thumb = Link(path.Join(r.Folder, p))
+			}
+			data.Rows = append(data.Rows, row)
+		}
+	}
+	var b bytes.Buffer
+	err := pages.ExecuteTemplate(&b, "index.html", data)
+	return b.Bytes(), err
+}
+
+func (s *Swing) titles(v Verdict) (out []string) {
+	for _, f := range s.Findings {
+		if f.Verdict == v {
+			out = append(out, f.Title)
+		}
+	}
+	return out
+}
+
+func batchJSON(rows []BatchRow) ([]byte, error) {
+	type swing struct {
+		Number     int         `json:"number"`
+		Bats       phases.Bats `json:"bats"`
+		View       View        `json:"view"`
+		Keep       []string    `json:"keep"`
+		WorkOn     []string    `json:"work_on"`
+		CannotTell []string    `json:"cannot_tell"`
+	}
+	type clip struct {
+		Path     string   `json:"path"`
+		Folder   string   `json:"folder"`
+		SHA256   string   `json:"sha256"`
+		Hitter   Hitter   `json:"hitter"`
+		Outcome  Outcome  `json:"outcome"`
+		Warnings []string `json:"warnings"`
+		Swings   []swing  `json:"swings"`
+	}
+	out := struct {
+		Schema int    `json:"schema"`
+		Counts Counts `json:"counts"`
+		Clips  []clip `json:"clips"`
+	}{SchemaVersion, count(rows), []clip{}}
+	for _, r := range rows {
+		c := clip{r.Report.Clip.Path, r.Folder, r.Report.Clip.SHA256, r.Report.Hitter, r.Report.Outcome, append([]string{}, r.Report.Clip.Warnings...), []swing{}}
+		for i := range r.Report.Swings {
+			s := &r.Report.Swings[i]
+			ids := func(v Verdict) []string {
+				out := []string{}
+				for _, f := range s.Findings {
+					if f.Verdict == v {
+						out = append(out, f.Rule)
+					}
+				}
+				return out
+			}
+			c.Swings = append(c.Swings, swing{s.Number, s.Bats, s.View, ids(Keep), ids(WorkOn), ids(CannotTell)})
+		}
+		out.Clips = append(out.Clips, c)
+	}
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
+	enc.SetIndent("", " ")
+	enc.SetEscapeHTML(false)
+	err := enc.Encode(out)
+	return b.Bytes(), err
+}
+
+// csvMeasures are the columns of batch.csv that hold numbers: name and event.
+var csvMeasures = [][2]string{
+	{"stance_width", "stance"},
+	{"rear_knee_flexion", "stance"},
+	{"body_over_feet", "load"},
+	{"rear_knee_inside", "load"},
+	{"body_over_feet", "foot_down"},
+	{"stride_length", "foot_down"},
+	{"hands_separation", "foot_down"},
+	{"lead_foot_open", "foot_down"},
+	{"foot_slide", "foot_down_to_contact"},
+	{"head_travel", "foot_down_to_contact"},
+	{"lead_knee_straightening", "foot_down_to_contact"},
+	{"hands_hips_gap", "hips_start_to_hands_start"},
+	{"lead_knee_flexion", "contact"},
+	{"trunk_lean", "contact"},
+	{"bat_speed", "contact"},
+	{"reach_of_ceiling", "extension"},
+	{"body_over_feet", "finish"},
+	{"stride_time", "lead_foot_off_to_foot_down"},
+	{"foot_down_to_contact", "foot_down_to_contact"},
+	{"swing_time", "hands_start_to_contact"},
+}
+
+// batchCSV has one row a swing and one row a clip that gave none. A number
+// has its unit in the column beside it, and is empty where it was not measured.
+func batchCSV(rows []BatchRow) ([]byte, error) {
+	var b bytes.Buffer
+	w := csv.NewWriter(&b)
+	head := []string{"clip", "state", "reason", "hitter", "bats", "swing", "view", "azimuth_deg", "captured_fps", "contact_s", "contact_sigma_s", "keep", "work_on", "cannot_tell", "report"}
+	for _, m := range csvMeasures {
+		name := m[0]
+		if !strings.Contains(m[1], "_to_") {
+			name += " " + m[1]
+		}
+		head = append(head, name, name+" sigma", name+" unit")
+	}
+	head = append(head, "not_measured", "warnings")
+	if err := w.Write(head); err != nil {
+		return nil, err
+	}
+	for _, r := range rows {
+		rep := r.Report
+		warnings := strings.Join(rep.Clip.Warnings, " | ")
+		start := []string{safe(rep.Clip.Path), rep.Outcome.State, safe(rep.Outcome.Reason), safe(rep.Hitter.ID)}
+		page := safe(path.Join(r.Folder, "report.html"))
+		if len(rep.Swings) == 0 {
+			row := append(start, string(rep.Hitter.Bats), "", "", "", cell(rep.Clip.CapturedFPS), "", "", "", "", "", page)
+			row = append(row, make([]string, 3*len(csvMeasures)+1)...)
+			if err := w.Write(append(row, safe(warnings))); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		for i := range rep.Swings {
+			if err := w.Write(csvSwing(start, rep, &rep.Swings[i], page, warnings)); err != nil {
+				return nil, err
+			}
+		}
+	}
+	w.Flush()
+	return b.Bytes(), w.Error()
+}
+
+func csvSwing(start []string, rep *Report, s *Swing, page, warnings string) []string {
+	contact, contactSigma := "", ""
+	if e, ok := s.event(phases.Contact); ok {
+		contact, contactSigma = cell(e.TimeS), cell(e.SigmaS)
+	}
+	list := func(v Verdict) string { return safe(strings.Join(s.titles(v), "; ")) }
+	row := append(append([]string{}, start...), string(s.Bats), strconv.Itoa(s.Number), s.View.Side, cell(s.View.AzimuthDeg), cell(rep.Clip.CapturedFPS),
+		contact, contactSigma, list(Keep), list(WorkOn), list(CannotTell), page)
+	for _, m := range csvMeasures {
+		v, ok := s.measureAt(m[0], phases.EventName(m[1]))
+		if !ok {
+			v, ok = s.onlyMeasure(m[0])
+		}
+		if !ok || v.Status != phases.Measured {
+			row = append(row, "", "", "")
+			continue
+		}
+		row = append(row, cell(v.Value), cell(v.Sigma), v.Unit)
+	}
+	var not []string
+	for _, m := range s.Measures {
+		if m.Status != phases.Measured {
+			not = append(not, fmt.Sprintf("%s %s: %s", m.Name, m.Event, m.Status))
+		}
+	}
+	return append(row, safe(strings.Join(not, "; ")), safe(strings.Join(append([]string{warnings}, s.Notes...), " | ")))
+}
+
+func (s *Swing) onlyMeasure(name string) (Measure, bool) {
+	var out Measure
+	n := 0
+	for _, m := range s.Measures {
+		if m.Name == name {
+			out = m
+			n++
+		}
+	}
+	return out, n == 1
+}
+
+func cell(n Num) string {
+	if !n.Known() {
+		return ""
+	}
+	b, err := n.MarshalJSON()
+	if err != nil {
+		return ""
+	}
+	return string(b)
+}
+
+// safe keeps a spreadsheet from running a text as a formula: a text that
+// begins like one gets an apostrophe, which spreadsheets do not show.
+func safe(s string) string {
+	trimmed := strings.TrimLeft(s, " \u00a0\ufeff\t\r\n")
+	if trimmed != "" && strings.ContainsRune("=+-@|%＝＋－＠", []rune(trimmed)[0]) || strings.HasPrefix(s, "\t") || strings.HasPrefix(s, "\r") {
+		return "'" + s
+	}
+	return s
+}

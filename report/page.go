@@ -1,0 +1,196 @@
+package report
+
+import (
+	"bytes"
+	"embed"
+	"fmt"
+	"html/template"
+	"net/url"
+	"path"
+	"strings"
+
+	"cagebook/phases"
+)
+
+//go:embed page/*.html page/*.css
+var pageFiles embed.FS
+
+var pages = template.Must(template.New("").Funcs(template.FuncMap{
+	"event": EventWords, "measure": MeasureWords, "view": ViewWords, "bats": BatsWords,
+	"status": StatusShort, "from": FromWords, "pm": ValuePM, "plain": PlainPM, "link": Link, "unknown": orUnknown,
+	"moment": func(e phases.EventName) string { return EventWords(string(e)) },
+	"base":   path.Base,
+	"css": func() (template.CSS, error) {
+		b, err := pageFiles.ReadFile("page/style.css")
+		return template.CSS(b), err
+	},
+	"state": StateWords, "todo": WhatToDo,
+	"secs":   func(n Num) string { return noMinusZero("%.3f", float64(n), 3) },
+	"num":    func(n Num) string { return rate(n) },
+	"lower":  strings.ToLower,
+	"azim":   func(n Num) string { return noMinusZero("%.0f°", float64(n), 0) },
+	"anchor": func(a string, i int) string { return fmt.Sprintf("%s-%d", a, i) },
+}).ParseFS(pageFiles, "page/*.html"))
+
+// Link turns a relative path with slashes into a link: every part is escaped,
+// and the leading "./" keeps a colon in a name from being read as a scheme.
+func Link(p string) string {
+	parts := strings.Split(p, "/")
+	for i, s := range parts {
+		parts[i] = url.PathEscape(s)
+	}
+	return "./" + strings.Join(parts, "/")
+}
+
+// StateWords says an outcome's state in words.
+func StateWords(state string) string {
+	switch state {
+	case Done:
+		return "done"
+	case NoSwing:
+		return "no swing found"
+	case NoHitter:
+		return "no hitter found"
+	case NotVideo:
+		return "not a video"
+	case Damaged:
+		return "damaged file"
+	case BadSettings:
+		return "settings to correct"
+	default:
+		return "failed"
+	}
+}
+
+// WhatToDo says what to do first about an outcome; empty where nothing is to be done.
+func WhatToDo(state string) string {
+	switch state {
+	case Done:
+		return ""
+	case NoSwing:
+		return "Watch the clip. If there is a full swing in it, film the next one with the whole body and bat in the picture, and mark contact in the clip's settings file."
+	case NoHitter:
+		return "Film with the hitter's whole body in the picture, larger than anyone else, and run it again."
+	case NotVideo:
+		return "Take the file out of the folder, or export the video from the phone again."
+	case Damaged:
+		return "Copy the file from the phone again; if it still fails, the recording itself is damaged."
+	case BadSettings:
+		return "Correct the line that is named in the settings file beside the clip, then run again."
+	default:
+		return "Run again. If it fails again, keep the clip and report the message."
+	}
+}
+
+// group of findings of one verdict.
+type group struct {
+	ID, Head, Sign, Lead string
+	Open                 bool
+	Findings             []Finding
+}
+
+type swingPage struct {
+	*Swing
+	Report *Report
+	Main   []group // keep, work on
+	Folded []group // notes, cannot tell
+	Frames []frameCard
+}
+
+type frameCard struct {
+	Number       int
+	Moment, Time string
+	Still, Alt   string
+}
+
+// HTML is report.html.
+func (r *Report) HTML() ([]byte, error) {
+	data := struct {
+		*Report
+		Pages   []swingPage
+		Advice  []string
+		Caution []string
+	}{r, nil, r.advice(), Cautions}
+	for i := range r.Swings {
+		data.Pages = append(data.Pages, r.swingPage(&r.Swings[i]))
+	}
+	var b bytes.Buffer
+	if err := pages.ExecuteTemplate(&b, "report.html", data); err != nil {
+		return nil, fmt.Errorf("page of %s: %w", r.Clip.Path, err)
+	}
+	return b.Bytes(), nil
+}
+
+func (r *Report) swingPage(s *Swing) swingPage {
+	p := swingPage{Swing: s, Report: r}
+	of := func(v Verdict) (out []Finding) {
+		for _, f := range s.Findings {
+			if f.Verdict == v {
+				out = append(out, f)
+			}
+		}
+		return out
+	}
+	p.Main = []group{
+		{ID: "keep", Head: "Keep", Sign: "✓", Lead: "Nothing stands out for certain in this clip. Look at the pictures for what you like, and film a few more swings.", Findings: of(Keep)},
+		{ID: "work", Head: "Work on", Sign: "➜", Lead: "Nothing is far enough from the usual to ask for a change.", Findings: of(WorkOn)},
+	}
+	p.Folded = []group{
+		{ID: "note", Head: "Also seen", Sign: "•", Findings: of(Note)},
+		{ID: "cannot", Head: "What this clip cannot tell", Sign: "?", Findings: of(CannotTell)},
+	}
+	for i, name := range phases.KeyFrames {
+		c := frameCard{Number: i + 1, Moment: EventWords(string(name)), Still: s.Stills[name]}
+		if e, ok := s.event(name); ok {
+			c.Time = s.TimeWords(e)
+		} else {
+			c.Time = "not found"
+		}
+		c.Alt = fmt.Sprintf("Key frame %d, %s, %s", c.Number, strings.ToLower(c.Moment), c.Time)
+		p.Frames = append(p.Frames, c)
+	}
+	return p
+}
+
+// Cautions stand at the foot of every page.
+var Cautions = []string{
+	"This report describes movement seen on video. It is not a medical opinion and says nothing about injuries.",
+	"If a swing hurts, stop and tell a parent or guardian and the coach. Pain that is sharp, follows a blow, sits in the back, wrist, shoulder, elbow or side, or stays after rest belongs with a clinician before the next swing.",
+	"No young hitter should change a swing because of a number alone: talk to a coach who knows the player. Most bands here are common coaching practice, and bands from adults are not asked of children.",
+	"Hit with an approved helmet, and film from behind a net or well out of the way of bat and ball.",
+	"Film minors only with the consent of the player and a parent or guardian. These files stay on this computer; delete them when they are no longer needed.",
+}
+
+// advice says how to film so that the next clip tells more, from what this one could not tell.
+func (r *Report) advice() []string {
+	var out []string
+	missing := map[phases.Status]bool{}
+	side := true
+	for _, s := range r.Swings {
+		side = side && (s.View.Side == "open" || s.View.Side == "closed")
+		for _, m := range s.Measures {
+			missing[m.Status] = true
+		}
+	}
+	if len(r.Swings) > 0 && !side {
+		out = append(out, "Put the camera on the hitter's chest side, square to the line from plate to pitcher, at hip to chest height, five metres away or more: most checkpoints show from there.")
+	} else if missing[phases.NotInView] {
+		out = append(out, "Add a second clip from behind the catcher's side (outside the cage) for what this side cannot show, such as the turn of the hips.")
+	}
+	if r.Clip.CapturedFPS.Known() && r.Clip.CapturedFPS > 0 && r.Clip.CapturedFPS < 120 {
+		out = append(out, fmt.Sprintf("This clip has %s frames a second. Use slow motion, 120 or 240, in good light: times and contact become sharper.", rate(r.Clip.CapturedFPS)))
+	}
+	if missing[phases.NoScale] {
+		out = append(out, "Put the hitter's height in session.yaml (height_m): then lengths come in centimetres.")
+	}
+	if missing[phases.NoBat] {
+		out = append(out, "Keep the whole arc of the bat in the picture, with a plain background and a fast shutter.")
+	}
+	if missing[phases.Occluded] {
+		out = append(out, "Keep nets, posts and people out of the line between camera and hitter.")
+	}
+	out = append(out,
+		"Stand the phone on a tripod, level, the whole hitter and both feet in the picture, nobody else in front.",
+		"Film five swings or more: one swing is not a pattern.")
+	return out
+}

@@ -1,0 +1,293 @@
+package report
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"math"
+	"strings"
+
+	"cagebook/configs"
+	"cagebook/phases"
+	"cagebook/pose"
+	"cagebook/report/still"
+)
+
+// Pictures gives the upright picture of a frame (its number in the clip) of a swing (its number in the report).
+type Pictures func(swing, frame int) (image.Image, error)
+
+// jpegQuality keeps thin lines clean at about 200 kB a still.
+const jpegQuality = 88
+
+// momentMeasures are the measures that a still shows where no finding asks for another.
+var momentMeasures = map[phases.EventName][]string{
+	phases.Stance:     {"stance_width", "rear_knee_flexion"},
+	phases.Load:       {"body_over_feet", "rear_knee_inside"},
+	phases.FootDown:   {"hands_separation", "lead_foot_open"},
+	phases.HandsStart: {"hands_hips_gap", "hand_path_straightness"},
+	phases.Contact:    {"lead_knee_flexion", "trunk_lean"},
+	phases.Extension:  {"reach_of_ceiling"},
+	phases.Finish:     {"body_over_feet", "trunk_lean"},
+}
+
+// StillName is the file of a key frame below its swing's folder, e.g. "5-contact.jpg".
+func StillName(number int, e phases.EventName) string {
+	return fmt.Sprintf("%d-%s.jpg", number, strings.ReplaceAll(string(e), "_", "-"))
+}
+
+// writeStills draws the key frames and the proof sheet of a swing and notes
+// their files in it. A picture that cannot be had is a note, not an error.
+func writeStills(put func(string, []byte) error, r *Report, sw *Swing, pics Pictures, rules *configs.RuleSet, fonts *still.Fonts) error {
+	scenes, missing := sw.scenes(r, pics, rules)
+	for i, sc := range scenes {
+		if sc.Picture == nil {
+			continue
+		}
+		img, err := still.Draw(sc, fonts)
+		if err != nil {
+			return fmt.Errorf("swing %d, %s: %w", sw.Number, sc.Moment, err)
+		}
+		name := fmt.Sprintf("swing-%d/%s", sw.Number, StillName(i+1, phases.KeyFrames[i]))
+		if err := putJPEG(put, name, img); err != nil {
+			return err
+		}
+		sw.Stills[phases.KeyFrames[i]] = name
+	}
+	if len(sw.Stills) == 0 {
+		return nil
+	}
+	sheet, err := still.DrawSheet(sw.sheet(r, scenes, missing), fonts)
+	if err != nil {
+		return fmt.Errorf("swing %d: %w", sw.Number, err)
+	}
+	name := fmt.Sprintf("swing-%d/proof.jpg", sw.Number)
+	if err := putJPEG(put, name, sheet); err != nil {
+		return err
+	}
+	sw.Proof = name
+	for i := range sw.Findings {
+		sw.Findings[i].Still = sw.Stills[sw.Findings[i].Moment]
+	}
+	return nil
+}
+
+func putJPEG(put func(string, []byte) error, name string, img image.Image) error {
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, img, &jpeg.Options{Quality: jpegQuality}); err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	return put(name, b.Bytes())
+}
+
+// scenes describes the seven key frames. missing says why one has no picture.
+func (s *Swing) scenes(r *Report, pics Pictures, rules *configs.RuleSet) (out []still.Scene, missing []string) {
+	poses := make([]still.Pose, len(phases.KeyFrames))
+	out = make([]still.Scene, len(phases.KeyFrames))
+	missing = make([]string, len(phases.KeyFrames))
+	var bounds image.Rectangle
+	for i, name := range phases.KeyFrames {
+		sc := &out[i]
+		sc.Number, sc.Moment = i+1, EventWords(string(name))
+		sc.LeadIsLeft = s.Bats != phases.Left
+		e, ok := s.event(name)
+		if !ok {
+			missing[i], sc.Time = "This moment was not found.", ""
+			continue
+		}
+		sc.Time = s.TimeWords(e)
+		sc.LookAt, sc.Marks = s.words(name, r.Hitter, rules)
+		img, err := pics(s.Number, e.Frame)
+		if err != nil {
+			missing[i] = "The picture could not be read."
+			s.Notes = append(s.Notes, fmt.Sprintf("%s: the picture could not be read: %v.", sc.Moment, err))
+			continue
+		}
+		sc.Picture, bounds = img, img.Bounds()
+		if k, ok := indexOfFrame(s.Track, e); ok {
+			poses[i] = poseAt(s.Track, k)
+			if k < len(s.Track.Bat) && s.Track.Bat[k].Status == string(phases.Measured) {
+				sc.Knob, sc.Barrel = s.Track.Bat[k].Knob, s.Track.Bat[k].Barrel
+			}
+		}
+		sc.Pose = poses[i]
+	}
+	if bounds.Empty() {
+		return out, missing
+	}
+	for i, c := range still.Crops(poses, bounds) {
+		out[i].Crop = c
+	}
+	return out, missing
+}
+
+func (s *Swing) event(n phases.EventName) (Event, bool) {
+	for _, e := range s.Events {
+		if e.Name == n {
+			return e, true
+		}
+	}
+	return Event{}, false
+}
+
+// indexOfFrame finds the sample of a track that belongs to an event's frame.
+func indexOfFrame(t *pose.Track, e Event) (int, bool) {
+	if t == nil || t.Len() == 0 {
+		return 0, false
+	}
+	for k, f := range t.Frames {
+		if f == e.Frame {
+			return k, true
+		}
+	}
+	return 0, false
+}
+
+// poseAt takes the smoothed points, or where there are none the raw ones with
+// the uncertainty of a pose model, about 2 % of the hitter's extent.
+func poseAt(t *pose.Track, k int) still.Pose {
+	if k < len(t.Smooth) {
+		return still.Pose(t.Smooth[k])
+	}
+	var p still.Pose
+	if k >= len(t.Raw) {
+		return p
+	}
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, q := range t.Raw[k] {
+		if q.Seen() {
+			lo, hi = min(lo, q.Y), max(hi, q.Y)
+		}
+	}
+	for j, q := range t.Raw[k] {
+		if q.Seen() {
+			p[j] = pose.Estimate{X: q.X, Y: q.Y, Sigma: max(1, 0.02*(hi-lo))}
+		}
+	}
+	return p
+}
+
+// TimeWords is an event's time relative to contact, e.g. "0.18 s before contact, ± 0.01 s".
+func (s *Swing) TimeWords(e Event) string {
+	pm := fmt.Sprintf("± %.3f s", float64(e.SigmaS))
+	c, ok := s.event(phases.Contact)
+	if !ok {
+		return fmt.Sprintf("%.3f s into the clip, %s", float64(e.TimeS), pm)
+	}
+	if e.Name == phases.Contact {
+		return fmt.Sprintf("%.2f s into the clip, %s", float64(e.TimeS), pm)
+	}
+	d := float64(e.TimeS - c.TimeS)
+	if d < 0 {
+		return fmt.Sprintf("%.2f s before contact, %s", -d, pm)
+	}
+	return fmt.Sprintf("%.2f s after contact, %s", d, pm)
+}
+
+// words chooses what a still says: the finding that matters most at that
+// moment, and the numbers behind it, then the moment's usual ones.
+func (s *Swing) words(name phases.EventName, h Hitter, rules *configs.RuleSet) (lookAt string, marks []still.Mark) {
+	const maxMarks = 2
+	var wanted []string
+	rule := ""
+	for _, v := range []Verdict{WorkOn, Keep} {
+		for _, f := range s.Findings {
+			if f.Moment == name && f.Verdict == v {
+				if rule == "" {
+					rule = f.Rule
+				}
+				wanted = append(wanted, f.Measures[0].Name)
+			}
+		}
+	}
+	if rules != nil {
+		for _, r := range rules.Rules {
+			if r.ID == rule || rule == "" && r.Moment == string(name) {
+				lookAt = r.LookAt
+				break
+			}
+		}
+	}
+	wanted = append(wanted, momentMeasures[name]...)
+	seen := map[string]bool{}
+	for _, pass := range []bool{true, false} { // what has a value comes first
+		for _, w := range wanted {
+			m, ok := s.measureAt(w, name)
+			if !ok || seen[w] || (m.Status == phases.Measured) != pass || len(marks) == maxMarks {
+				continue
+			}
+			seen[w] = true
+			text := MeasureWords(w) + ": "
+			if pass {
+				text += PlainPM(m.Value, m.Sigma, m.Unit, h)
+			} else {
+				text += StatusShort(m.Status)
+			}
+			marks = append(marks, still.Mark{Measure: w, Text: text, Drawn: pass})
+		}
+	}
+	return lookAt, marks
+}
+
+// measureAt finds a measure by name, at the event if there are several.
+func (s *Swing) measureAt(name string, at phases.EventName) (Measure, bool) {
+	var any Measure
+	found := false
+	for _, m := range s.Measures {
+		if m.Name != name {
+			continue
+		}
+		if m.Event == string(at) {
+			return m, true
+		}
+		if !found && (strings.HasSuffix(m.Event, "_to_"+string(at)) || strings.HasPrefix(m.Event, string(at)+"_to_")) {
+			any, found = m, true
+		}
+	}
+	return any, found
+}
+
+// cautionShort stands at the foot of a proof sheet.
+const cautionShort = "Movement seen on video, not a medical opinion. ± is one standard uncertainty. Change nothing because of a number alone: ask a coach who knows the player. If a swing hurts, stop and tell a parent and the coach."
+
+func (s *Swing) sheet(r *Report, scenes []still.Scene, missing []string) still.Sheet {
+	out := still.Sheet{
+		Title:   fmt.Sprintf("%s · swing %d", orUnknown(r.Hitter.ID), s.Number),
+		Lines:   []string{r.Clip.Path, fmt.Sprintf("%s · camera %s · %s frames/s", BatsWords(s.Bats), ViewWords(s.View.Side), rate(r.Clip.CapturedFPS))},
+		Scenes:  scenes,
+		Missing: missing,
+		Foot:    cautionShort,
+	}
+	for _, v := range []struct {
+		verdict Verdict
+		head    string
+	}{{Keep, "Keep"}, {WorkOn, "Work on"}} {
+		var titles []string
+		for _, f := range s.Findings {
+			if f.Verdict == v.verdict && len(titles) < 3 {
+				titles = append(titles, f.Title)
+			}
+		}
+		if len(titles) > 0 {
+			out.Text = append(out.Text, v.head, strings.Join(titles, "; ")+".")
+		}
+	}
+	if len(out.Text) == 0 {
+		out.Text = []string{"Findings", "Nothing that this clip is sure about. Look at the pictures together."}
+	}
+	return out
+}
+
+func orUnknown(id string) string {
+	if strings.TrimSpace(id) == "" {
+		return "Hitter not named"
+	}
+	return id
+}
+
+func rate(fps Num) string {
+	if !fps.Known() || fps <= 0 {
+		return "?"
+	}
+	return noMinusZero("%.0f", float64(fps), 0)
+}
