@@ -1,0 +1,326 @@
+package phases
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"sort"
+
+	"cagebook/pose"
+)
+
+// ErrNoTrack says that a track is too short, or holds too few joints, to look for swings.
+var ErrNoTrack = errors.New("too short, or too few joints seen, to look for a swing")
+
+// maxDoubt separates swings from other motion; sums of features.doubts and of
+// the distance to the nearest template. See DEVELOPERS.md for how it was set.
+const maxDoubt = 2.3
+
+// Result is what Detect found.
+type Result struct {
+	Swings   []Swing
+	Rejected []Rejected
+}
+
+// Detect finds every full swing in a smoothed track of one person and the
+// events of each. The measures are left to MeasureAll. Marks in given win
+// over what is detected. A track too poor to look at gives ErrNoTrack.
+func Detect(t *pose.Track, given Given) (Result, error) {
+	var res Result
+	if err := check(t); err != nil {
+		return res, err
+	}
+	b := newBody(t)
+	if b == nil {
+		return res, ErrNoTrack
+	}
+	var lastEnd float64 = math.Inf(-1)
+	for _, u := range b.bursts() {
+		cand := b.judge(u, given)
+		if cand.doubt > maxDoubt {
+			res.Rejected = append(res.Rejected, Rejected{TimeS: b.time(u.peak), Reason: cand.reason})
+			continue
+		}
+		sw := b.read(t, cand, given)
+		c, _ := sw.Event(Contact)
+		if c.TimeS < lastEnd { // a second burst of the same swing
+			continue
+		}
+		lastEnd = c.TimeS + 0.6
+		sw.Number = len(res.Swings) + 1
+		res.Swings = append(res.Swings, sw)
+	}
+	return res, nil
+}
+
+// check refuses tracks that no later step could handle.
+func check(t *pose.Track) error {
+	if t == nil || t.Len() < 8 || len(t.Smooth) != t.Len() || len(t.Frames) != t.Len() {
+		return ErrNoTrack
+	}
+	for i := 1; i < t.Len(); i++ {
+		if !(t.Times[i] > t.Times[i-1]) || math.IsInf(t.Times[i], 0) {
+			return fmt.Errorf("time does not increase at frame %d", t.Frames[i])
+		}
+	}
+	if d := t.Times[t.Len()-1] - t.Times[0]; !(d >= 0.3) || d > 4*3600 {
+		return ErrNoTrack
+	}
+	return nil
+}
+
+// candidate is a burst with the fits that explain it.
+type candidate struct {
+	burst
+	best   fit
+	azRad  float64 // mean over the plausible fits
+	azSD   float64
+	tC     cue // contact from the fits
+	batsP  float64 // share of the plausible fits that bat as best does
+	doubt  float64
+	reason string
+}
+
+// judge fits the templates around a burst and adds up the doubts.
+func (b *body) judge(u burst, given Given) candidate {
+	c := candidate{burst: u}
+	worst := doubt{}
+	for _, d := range u.f.doubts() {
+		c.doubt += d.size
+		if d.size > worst.size {
+			worst = d
+		}
+	}
+	if c.doubt < 2*maxDoubt { // beyond that no fit can save it
+		fits := b.plausible(u.peak, given)
+		if len(fits) == 0 {
+			c.doubt += 9
+			worst = doubt{9, "too little of the motion is in the clip"}
+		} else {
+			c.summarise(fits)
+			d := doubt{over01(c.best.residual, 0.085, 0.015), "the body does not move as in a swing"}
+			c.doubt += d.size
+			if d.size > worst.size {
+				worst = d
+			}
+		}
+	}
+	c.reason = worst.reason
+	return c
+}
+
+// plausible are the refined best fits around a burst, best first.
+func (b *body) plausible(peak int, given Given) []fit {
+	all := b.fitAll(peak)
+	// the best of each combination of side and azimuth
+	type key struct {
+		bats Bats
+		az   int
+	}
+	top := map[key]fit{}
+	for _, h := range all {
+		if given.Bats != BatsUnset && h.bats != given.Bats {
+			continue
+		}
+		k := key{h.bats, int(math.Round(h.azimuthRad * 180 / math.Pi / 15))}
+		if o, ok := top[k]; !ok || h.residual < o.residual {
+			top[k] = h
+		}
+	}
+	best := make([]fit, 0, len(top))
+	for _, h := range top {
+		best = append(best, h)
+	}
+	sort.Slice(best, func(i, j int) bool { return less(best[i], best[j]) })
+	if len(best) > 10 {
+		best = best[:10]
+	}
+	for i := range best {
+		best[i] = b.refine(best[i])
+	}
+	sort.Slice(best, func(i, j int) bool { return less(best[i], best[j]) })
+	return best
+}
+
+// less orders fits by residual, ties by azimuth and side so that the order never depends on a map.
+func less(a, b fit) bool {
+	if a.residual != b.residual {
+		return a.residual < b.residual
+	}
+	if a.azimuthRad != b.azimuthRad {
+		return a.azimuthRad < b.azimuthRad
+	}
+	return a.bats < b.bats
+}
+
+// sharpness turns squared residuals into weights: the joints of a track err
+// together, so the many compared count as this many.
+const sharpness = 14
+
+// summarise weighs the fits into view, side and time of contact.
+func (c *candidate) summarise(fits []fit) {
+	c.best = fits[0]
+	r0 := math.Max(c.best.residual, 0.03)
+	var w, same, sx, sy, wt, wtt float64
+	for _, h := range fits {
+		k := math.Exp(-sharpness * (h.residual*h.residual - c.best.residual*c.best.residual) / (r0 * r0))
+		w += k
+		if h.bats != c.best.bats {
+			continue
+		}
+		same += k
+		sx += k * math.Cos(h.azimuthRad)
+		sy += k * math.Sin(h.azimuthRad)
+		wt += k * h.contactS
+		wtt += k * h.contactS * h.contactS
+	}
+	c.batsP = same / w
+	c.azRad = math.Atan2(sy, sx)
+	spread := math.Sqrt(math.Max(0, -2*math.Log(math.Min(1, math.Hypot(sx, sy)/same))))
+	c.azSD = math.Hypot(spread, 8*math.Pi/180) // 8°: bodies differ from the templates
+	t := wt / same
+	c.tC = cue{t, math.Hypot(math.Sqrt(math.Max(0, wtt/same-t*t)), 0.012)}
+}
+
+// read makes the swing out of a candidate: view, events, notes.
+func (b *body) read(t *pose.Track, c candidate, given Given) Swing {
+	sw := Swing{Bats: c.best.bats, BatsFrom: "detected", Score: math.Exp(-c.doubt / 2)}
+	if given.Bats != BatsUnset {
+		sw.BatsFrom = "stated"
+	}
+	az := c.azRad * 180 / math.Pi
+	sw.View = View{Side: sideOf(az), AzimuthDeg: az, SigmaDeg: c.azSD * 180 / math.Pi}
+	r := &reading{b: b, f: c.best, bats: sw.Bats, view: sw.View, cosAz: math.Cos(c.azRad), lead: sw.Lead, rear: sw.Rear,
+		ev: map[EventName]cue{}, noise: b.noise}
+	r.ev[Contact] = r.contact(c)
+	r.findEvents()
+	marks := r.marked(given)
+	sw.Events, sw.Notes = r.list(t, marks)
+	sw.Notes = append(sw.Notes, b.tempoNotes(c)...)
+	if c.batsP < 0.75 && given.Bats == BatsUnset {
+		sw.Notes = append(sw.Notes, "The side the hitter bats from is not certain from this camera; state it in the settings file beside the clip.")
+	}
+	from, to := sw.Events[0].TimeS-0.3, sw.Events[len(sw.Events)-1].TimeS+0.3
+	sw.From = sort.SearchFloat64s(t.Times, from)
+	sw.To = sort.SearchFloat64s(t.Times, to)
+	return sw
+}
+
+// sideOf is the nearest of the four sides.
+func sideOf(azimuthDeg float64) string {
+	a := math.Remainder(azimuthDeg, 360)
+	switch {
+	case math.Abs(a) <= 45:
+		return "open"
+	case math.Abs(a) >= 135:
+		return "closed"
+	case a > 0:
+		return "pitcher"
+	default:
+		return "catcher"
+	}
+}
+
+// contact fuses the fit's time with the way of the hands: in views from the
+// side the hands are halfway from launch to extension at contact.
+func (r *reading) contact(c candidate) cue {
+	s := c.tC.sigma
+	if r.sideOn() {
+		s = math.Hypot(s, 0.010)
+	} else {
+		s = math.Hypot(s, 0.018)
+	}
+	s = math.Hypot(s, 0.5*r.noise) // noise of the joints moves the fit
+	return cue{c.tC.t, math.Hypot(s, 0.29*r.b.frameS)}
+}
+
+// marked are a person's times for this swing: those nearest to what was found, within a second.
+func (r *reading) marked(given Given) map[EventName]bool {
+	out := map[EventName]bool{}
+	for n, ts := range given.Marks {
+		ref := r.ev[Contact].t
+		if e, ok := r.ev[n]; ok {
+			ref = e.t
+		}
+		best := math.Inf(1)
+		for _, t := range ts {
+			if math.Abs(t-ref) < math.Abs(best-ref) {
+				best = t
+			}
+		}
+		if math.Abs(best-ref) <= 1 {
+			r.ev[n] = cue{best, math.Max(0.29*r.b.frameS, 0.001)}
+			out[n] = true
+		}
+	}
+	return out
+}
+
+// eventOrder is the order in which events are expected.
+var eventOrder = []EventName{Stance, LeadFootOff, Load, FootDown, HeelDown, HandsStart, Contact, Extension, Finish}
+
+// list writes the events in time order and says where the order is unusual.
+func (r *reading) list(t *pose.Track, marks map[EventName]bool) ([]Event, []string) {
+	var out []Event
+	for _, n := range eventOrder {
+		c, ok := r.ev[n]
+		if !ok || math.IsNaN(c.t) {
+			continue
+		}
+		end := t.Times[t.Len()-1]
+		if c.t < t.Times[0] || c.t > end { // outside of what was filmed
+			if !marks[n] {
+				continue
+			}
+			c.t = clamp(c.t, t.Times[0], end)
+		}
+		from := "keypoints"
+		if marks[n] {
+			from = "mark"
+		}
+		out = append(out, Event{Name: n, TimeS: c.t, SigmaS: c.sigma, Frame: t.Frames[nearest(t.Times, c.t)], From: from})
+	}
+	var notes []string
+	// Foot down and the first move of the hands may come in either order; the rest not.
+	rank := map[EventName]int{Stance: 0, LeadFootOff: 1, Load: 2, FootDown: 3, HandsStart: 4, Contact: 5, Extension: 6, Finish: 7}
+	for i := range out {
+		for k := i + 1; k < len(out); k++ {
+			a, b := out[i], out[k]
+			if _, ok := rank[a.Name]; !ok {
+				continue
+			}
+			if _, ok := rank[b.Name]; !ok {
+				continue
+			}
+			if a.TimeS > b.TimeS+1.96*math.Hypot(a.SigmaS, b.SigmaS) {
+				notes = append(notes, fmt.Sprintf("%s was found after %s, which is not the usual order: check these two key frames.", eventWords(a.Name), eventWords(b.Name)))
+			}
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].TimeS < out[j].TimeS })
+	return out, notes
+}
+
+// eventWords is an event's name for a sentence.
+func eventWords(n EventName) string {
+	return map[EventName]string{
+		Stance: "Stance", LeadFootOff: "Front foot up", Load: "Load", FootDown: "Front foot down", HeelDown: "Front heel down",
+		HandsStart: "First move of the hands", Contact: "Contact", Extension: "Extension", Finish: "Finish",
+	}[n]
+}
+
+// tempoNotes asks about slow motion where a swing is slower than people swing.
+func (b *body) tempoNotes(c candidate) []string {
+	if c.best.tempo > 1.8 || c.speed < 1.7 {
+		return []string{"The motion is slow for a swing. If this is a slow-motion file, write captured_fps into the settings file beside the clip: all times depend on it."}
+	}
+	return nil
+}
+
+func nearest(ts []float64, t float64) int {
+	i := sort.SearchFloat64s(ts, t)
+	if i > 0 && (i == len(ts) || t-ts[i-1] <= ts[i]-t) {
+		i--
+	}
+	return i
+}
