@@ -1,0 +1,213 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"sort"
+	"strings"
+
+	"cagebook/configs"
+	"cagebook/phases"
+	"cagebook/pipeline/video"
+	"cagebook/pose"
+	"cagebook/pose/smooth"
+	"cagebook/report"
+)
+
+// Analyzer looks at clips, one at a time.
+type Analyzer struct {
+	Open    video.OpenFunc
+	Nets    Nets
+	Rules   *configs.RuleSet
+	TempDir string // for spooled pictures and repaired clips; "" = the system's own
+}
+
+// Analyze is a clip's whole way: open, coarse pass, dense pass, smoothing,
+// swings, measures, report. It is an AnalyzeFunc.
+func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (Result, error) {
+	given := GivenBy(clip.Sidecar)
+	open := func() (video.Source, error) {
+		return a.Open(ctx, clip.Path, video.Options{CapturedFPS: clip.Sidecar.CapturedFPS, TempDir: a.TempDir})
+	}
+	var info video.Info
+	found, err := scout(ctx, seen(open, &info), a.Nets, ScoutOptions{}, part(progress, "looking for the hitter"))
+	if err != nil {
+		return Result{}, err
+	}
+	in := report.Input{Tool: clip.Tool, Path: clip.Rel, SHA256: clip.SHA256, Info: info, HitterID: clip.Sidecar.Hitter, Given: given, Rules: a.Rules}
+	if len(found.Hitters) == 0 {
+		in.Outcome = nobody(found)
+		return finish(clip, in, nil)
+	}
+	windows, err := a.lookClosely(ctx, open, found.Hitters, part(progress, "following the joints"))
+	if err != nil {
+		return Result{}, err
+	}
+	pics := &pictures{}
+	if len(windows) > 0 {
+		pics.spool = windows[0].Spool
+		defer pics.spool.Close()
+	}
+	report1(progress, "measuring")
+	for i := range windows {
+		if err := read(&windows[i], given, &in); err != nil {
+			return Result{}, err
+		}
+	}
+	number(&in)
+	in.Outcome = outcome(in)
+	report1(progress, "writing the report")
+	return finish(clip, in, pics.at)
+}
+
+// AnalyzeTrack is the way of keypoints that were made elsewhere: everything after the pose model.
+func AnalyzeTrack(clip Clip, tracks []*pose.Track, rules *configs.RuleSet) (Result, error) {
+	in := report.Input{Tool: clip.Tool, Path: clip.Rel, SHA256: clip.SHA256, HitterID: clip.Sidecar.Hitter, Given: GivenBy(clip.Sidecar), Rules: rules}
+	for _, t := range tracks {
+		in.Info.Width, in.Info.Height = t.Width, t.Height
+		in.Info.Frames += t.Len()
+		if n := t.Len(); n > 1 {
+			in.Info.DurationS = t.Times[n-1] - t.Times[0]
+			in.Info.CapturedFPS = float64(n-1) / in.Info.DurationS
+		}
+		if err := read(&DenseWindow{Track: *t}, in.Given, &in); err != nil {
+			return Result{}, err
+		}
+	}
+	in.Info.FramesExpected, in.Info.CapturedFPSFrom = in.Info.Frames, "file"
+	number(&in)
+	in.Outcome = outcome(in)
+	return finish(clip, in, nil)
+}
+
+// lookClosely runs the dense pass on a freshly opened clip.
+func (a *Analyzer) lookClosely(ctx context.Context, open OpenSource, hitters []pose.Hitter, progress func(done, total int)) (_ []DenseWindow, err error) {
+	src, err := open()
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, src.Close()) }()
+	return dense(ctx, src, hitters, a.Nets, DenseOptions{TempDir: a.TempDir}, progress)
+}
+
+// read smooths a window's track, finds its swings and measures them.
+func read(w *DenseWindow, given phases.Given, in *report.Input) error {
+	t := &w.Track
+	if err := smooth.Track(t, smooth.Options{}); errors.Is(err, smooth.ErrShort) {
+		return nil // a window at the very end of a clip
+	} else if err != nil {
+		return fmt.Errorf("smoothing: %w", err)
+	}
+	res, err := phases.Detect(t, given)
+	if errors.Is(err, phases.ErrNoTrack) {
+		in.Rejected = append(in.Rejected, phases.Rejected{TimeS: t.Times[0], Reason: err.Error()})
+		return nil
+	} else if err != nil {
+		return fmt.Errorf("finding the swing: %w", err)
+	}
+	in.Rejected = append(in.Rejected, res.Rejected...)
+	for i := range res.Swings {
+		sw := &res.Swings[i]
+		sw.Scale = phases.EstimateScale(t, sw.From, sw.To, given)
+		sw.Measures = phases.MeasureAll(t, sw, given, 1)
+		if w.Hitter > 1 {
+			sw.Notes = append(sw.Notes, "This is not the hitter of the clip's first swing: two hitters take turns in it.")
+		}
+		in.Swings = append(in.Swings, report.SwingInput{Swing: sw, Track: t})
+	}
+	return nil
+}
+
+// number puts the swings of all windows in the order of time.
+func number(in *report.Input) {
+	start := func(s *phases.Swing) float64 { return s.Events[0].TimeS }
+	sort.SliceStable(in.Swings, func(i, k int) bool { return start(in.Swings[i].Swing) < start(in.Swings[k].Swing) })
+	for i := range in.Swings {
+		in.Swings[i].Swing.Number = i + 1
+	}
+	sort.SliceStable(in.Rejected, func(i, k int) bool { return in.Rejected[i].TimeS < in.Rejected[k].TimeS })
+}
+
+// outcome says how a clip ended that was looked at from end to end.
+func outcome(in report.Input) Outcome {
+	if len(in.Swings) > 0 {
+		return Outcome{State: report.Done}
+	}
+	reason := "no full swing was seen"
+	var what []string
+	for _, r := range in.Rejected {
+		if s := fmt.Sprintf("at %.1f s: %s", r.TimeS, r.Reason); len(what) < 3 {
+			what = append(what, s)
+		}
+	}
+	if len(what) > 0 {
+		reason += "; fast motion was looked at and was none (" + strings.Join(what, "; ") + ")"
+	}
+	return Outcome{State: report.NoSwing, Reason: reason + "."}
+}
+
+func nobody(found Scouted) Outcome {
+	if found.People == 0 {
+		return Outcome{State: report.NoHitter, Reason: "No hitter: " + found.Seen + ". Film the whole body, head to feet, and nearer."}
+	}
+	return Outcome{State: report.NoSwing, Reason: "No swing: " + found.Seen + "."}
+}
+
+// finish builds the report and writes the clip's files, all but report.json.
+func finish(clip Clip, in report.Input, pics report.Pictures) (Result, error) {
+	r := report.Build(in)
+	err := report.WriteClip(func(name string, data []byte) error {
+		if name == "report.json" {
+			return nil // the caller's, last
+		}
+		return clip.Put(name, data)
+	}, r, pics)
+	return Result{Report: r}, err
+}
+
+// GivenBy is what a sidecar states, in the words of phases.
+func GivenBy(s configs.Sidecar) phases.Given {
+	g := phases.Given{
+		Bats: phases.Bats(s.Bats), HeightM: s.HeightM, BatLengthM: s.BatLengthM,
+		Level: s.Level, Sport: s.Sport, Task: s.Task, FPSDeclared: s.CapturedFPS,
+	}
+	if len(s.Marks) > 0 {
+		g.Marks = map[phases.EventName][]float64{}
+		for n, ts := range s.Marks {
+			g.Marks[phases.EventName(n)] = ts
+		}
+	}
+	return g
+}
+
+// pictures finds the spooled picture of a frame.
+type pictures struct{ spool *Spool }
+
+func (p *pictures) at(_, frame int) (image.Image, error) { return p.spool.Image(frame) }
+
+// seen notes what the opened clip says of itself.
+func seen(open OpenSource, info *video.Info) OpenSource {
+	return func() (video.Source, error) {
+		src, err := open()
+		if err == nil {
+			*info = src.Info()
+		}
+		return src, err
+	}
+}
+
+func part(p Progress, stage string) func(done, total int) {
+	return func(done, total int) {
+		if p != nil {
+			p(stage, done, total)
+		}
+	}
+}
+
+func report1(p Progress, stage string) {
+	if p != nil {
+		p(stage, 0, 0)
+	}
+}
