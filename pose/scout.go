@@ -21,6 +21,7 @@ type Evidence struct {
 	HandsHigh  float64 `json:"hands_high"`  // height of the hands above the shoulders before the burst, body lengths (− = below)
 	HighAfter  float64 `json:"high_after"`  // the same after the burst
 	AnkleLift  float64 `json:"ankle_lift"`  // difference of the ankles' heights after the burst, body lengths (a thrower stands on one leg)
+	LegLift    float64 `json:"leg_lift"`    // the greatest difference of the ankles' heights about the burst, body lengths
 	LegLength  float64 `json:"leg_length"`  // hips above ankles, body lengths (a catcher squats)
 	Bat        float64 `json:"bat"`         // best score of a bat in the hands, within 2 s of the burst; 0 = none seen
 	BodyPx     float64 `json:"body_px"`     // length of the body, px
@@ -44,10 +45,10 @@ type Scouted struct {
 }
 
 const (
-	burstMin   = 1.2  // body lengths/s at about 14 samples a second; waggles stay below 1, swings reach 2 to 4
+	burstMin   = 0.85 // body lengths/s at about 14 samples a second; waggles stay below 1, swings reach 2 to 4
 	windowMin  = 0.25 // score from which a candidate of a hitter is looked at closely: recall first
 	hitterMin  = 0.5  // score from which a person is a hitter
-	togetherBL = 0.17 // wrists of two hands on one handle are nearer than this, body lengths
+	togetherBL = 0.20 // wrists of two hands on one handle are nearer than this, body lengths
 	beforeS    = 1.6  // stance and load before the burst
 	beforeMaxS = 2.6  // as far back as a window goes to find the quiet stance
 	afterS     = 1.1  // follow-through and finish
@@ -258,6 +259,7 @@ func (s *series) evidence(at int, samples []Sample) Evidence {
 	e.HandsHigh = s.median(s.high, t-0.9, t-0.15)
 	e.HighAfter = s.median(s.high, t+0.15, t+0.6)
 	e.AnkleLift = s.median(s.ankles, t+0.12, t+0.5)
+	e.LegLift = s.quantile(s.ankles, t-1.3, t+0.8, 0.9)
 	e.LegLength = s.median(s.legs, t-0.8, t+0.5)
 	for i := range s.w.seen {
 		g := &s.w.seen[i]
@@ -281,14 +283,18 @@ func (e Evidence) score() float64 {
 	if math.IsNaN(e.BodyPx) {
 		return 0
 	}
-	z := -3.2
-	z += 3.0 * ramp(e.Together, 0.3, 0.85)
-	z += 1.2 * ramp(e.Travel, 0.3, 0.6)
-	z += 0.8 * ramp(e.PeakSpeed, burstMin, 2.2)
-	z += 1.0 * orMid(ramp(e.HandsHigh, -0.3, -0.12))
-	z += 0.6 * orMid(ramp(e.HighAfter, -0.3, -0.08))
-	z += 1.0 * (orMid(ramp(-e.AnkleLift, -0.28, -0.14)) - 0.5)
-	z += 1.6 * (orMid(ramp(e.LegLength, 0.22, 0.34)) - 0.8)
+	// A wrist that is hardly ever seen proves nothing.
+	z := -4.4
+	z += 3.0 * ramp(e.Together, 0.15, 0.7) * ramp(e.WristsSeen, 0.1, 0.6)
+	z += 1.2 * ramp(e.Travel, 0.12, 0.35)
+	z += 0.8 * ramp(e.PeakSpeed, burstMin, 1.8)
+	z += 1.2 * orMid(ramp(e.HandsHigh, -0.2, -0.06))
+	z += 1.2 * orMid(ramp(e.HighAfter, -0.2, -0.03))
+	z += 1.0 * (orMid(ramp(-e.AnkleLift, -0.26, -0.12)) - 0.5)
+	if lift := ramp(e.LegLift, 0.28, 0.42); !math.IsNaN(lift) {
+		z -= 1.5 * lift
+	}
+	z += 1.6 * (orMid(ramp(e.LegLength, 0.22, 0.33)) - 0.8)
 	z += 1.8 * ramp(e.Bat, 0.3, 0.5)
 	return sigmoid(z)
 }
@@ -308,15 +314,19 @@ func orMid(x float64) float64 {
 	return x
 }
 
-// median of the values within a stretch of time; NaN if there is none.
 func (s *series) median(v []float64, from, to float64) float64 {
+	return s.quantile(v, from, to, 0.5)
+}
+
+// quantile of the values within a stretch of time; NaN if there is none.
+func (s *series) quantile(v []float64, from, to, q float64) float64 {
 	var in []float64
 	for i, t := range s.t {
 		if t >= from && t <= to && !math.IsNaN(v[i]) {
 			in = append(in, v[i])
 		}
 	}
-	return quantile(in, 0.5)
+	return quantile(in, q)
 }
 
 // quantile of unsorted values, by linear interpolation; NaN for none.
