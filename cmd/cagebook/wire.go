@@ -1,0 +1,77 @@
+//go:build cgo
+
+package main
+
+import (
+	"fmt"
+
+	"cagebook/configs"
+	"cagebook/models"
+	"cagebook/pipeline"
+	"cagebook/pipeline/video/opencv"
+	"cagebook/pose"
+	"cagebook/pose/onnx"
+)
+
+// openNets loads what one worker needs. The landmark network is opened once
+// for each thread, because several with one thread are faster than one with
+// several.
+func openNets(dir string, threads int) (nets pipeline.Nets, closeAll func(), err error) {
+	var open []pose.Net
+	closeAll = func() {
+		for _, n := range open {
+			_ = n.Close() // the process ends next
+		}
+	}
+	lib, err := models.Library(dir)
+	if err != nil {
+		return nets, closeAll, fatal(err)
+	}
+	if err := onnx.Init(lib); err != nil {
+		return nets, closeAll, fatal(err)
+	}
+	load := func(name string, threads int) pose.Net {
+		if err != nil {
+			return nil
+		}
+		var path string
+		if path, _, err = models.Open(dir, name); err != nil {
+			return nil
+		}
+		var n pose.Net
+		if n, err = onnx.Open(path, threads); err == nil {
+			open = append(open, n)
+		}
+		return n
+	}
+	nets.People = load(models.Multipose, 1)
+	nets.Objects = load(models.NanoDet, 1)
+	for range threads {
+		nets.Landmarks = append(nets.Landmarks, load(models.LandmarkHeavy, 1))
+	}
+	if err != nil {
+		closeAll()
+		return nets, func() {}, fatal(err)
+	}
+	return nets, closeAll, nil
+}
+
+// fatal marks an error that every clip would meet.
+func fatal(err error) error { return fmt.Errorf("%w: %w", pipeline.ErrFatal, err) }
+
+// newAnalyze loads the networks and returns the analysis of one clip.
+func newAnalyze(dir string, threads int) (pipeline.AnalyzeFunc, func(), error) {
+	rules, err := configs.DefaultRules()
+	if err != nil {
+		return nil, nil, fatal(err)
+	}
+	nets, closeNets, err := openNets(dir, threads)
+	if err != nil {
+		return nil, nil, err
+	}
+	a := &pipeline.Analyzer{Open: opencv.Open, Nets: nets, Rules: rules}
+	return a.Analyze, closeNets, nil
+}
+
+// resultOptions are the options that change results, in a form that changes when they do.
+func resultOptions() string { return "1" }

@@ -1,0 +1,281 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"slices"
+	"sort"
+
+	"github.com/spf13/cobra"
+
+	"cagebook/phases"
+	"cagebook/pipeline/studio"
+	"cagebook/pose"
+	"cagebook/pose/smooth"
+)
+
+// accuracyCmd measures everything after the pose model on keypoints whose
+// truth is known: finding swings, side and view, instants, measures.
+func accuracyCmd() *cobra.Command {
+	var swings, others int
+	var noise float64
+	var only13, list bool
+	var seed uint64
+	var out string
+	c := &cobra.Command{
+		Use:   "accuracy",
+		Short: "hold instants and measures against keypoints with known truth",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			b := newBench()
+			for i := range swings {
+				if err := b.scene(studio.RandomScene(seed+uint64(i), studio.Variety{}), noise, only13, list); err != nil {
+					return err
+				}
+			}
+			for i := range others {
+				v := studio.Variety{Acts: []string{"take", "check", "bunt", "practice", "waggle"}}
+				if err := b.scene(studio.RandomScene(seed+5000+uint64(i), v), noise, only13, list); err != nil {
+					return err
+				}
+			}
+			b.print(cmd.OutOrStdout())
+			if out != "" {
+				data, err := json.MarshalIndent(b.table(), "", " ")
+				if err != nil {
+					return err
+				}
+				return writeFile(out, append(data, '\n'))
+			}
+			return nil
+		},
+	}
+	f := c.Flags()
+	f.IntVar(&swings, "swings", 60, "scenes with a swing")
+	f.IntVar(&others, "others", 20, "scenes without one")
+	f.Float64Var(&noise, "noise", 0.012, "keypoint noise, standard deviation a coordinate, body heights")
+	f.BoolVar(&only13, "only13", false, "13 joints, as marked by people")
+	f.BoolVar(&list, "list", false, "print each swing")
+	f.Uint64Var(&seed, "seed", 1000, "first seed")
+	f.StringVar(&out, "json", "", "write the table to this file, too")
+	return c
+}
+
+// sample is one value held against its truth.
+type sample struct{ err, sigma float64 }
+
+// bench gathers results by name.
+type bench struct {
+	expected, found, missed, invented int
+	side, view                        int
+	azimuth                           []sample
+	events                            map[string][]sample // name, and name@fps
+	lost                              map[string]int      // event not reported though the truth has it
+	measures                          map[string][]sample
+	status                            map[string]map[phases.Status]int
+}
+
+func newBench() *bench {
+	return &bench{events: map[string][]sample{}, lost: map[string]int{}, measures: map[string][]sample{}, status: map[string]map[phases.Status]int{}}
+}
+
+func (b *bench) scene(s *studio.Scene, noise float64, only13, list bool) error {
+	tr, err := s.Truth()
+	if err != nil {
+		return err
+	}
+	t := trackOf(s.Track(tr, noise, only13))
+	t.Width, t.Height = tr.Width, tr.Height
+	if err := smooth.Track(t, smooth.Options{}); err != nil {
+		return fmt.Errorf("scene %d: %w", s.Seed, err)
+	}
+	res, err := phases.Detect(t, phases.Given{})
+	if err != nil && !errors.Is(err, phases.ErrNoTrack) {
+		return fmt.Errorf("scene %d: %w", s.Seed, err)
+	}
+	given := phases.Given{HeightM: tr.HeightM, BatLengthM: tr.BatLengthM}
+	for i := range res.Swings {
+		sw := &res.Swings[i]
+		sw.Scale = phases.EstimateScale(t, sw.From, sw.To, given)
+		sw.Measures = phases.MeasureAll(t, sw, given, 1)
+	}
+	label := fmt.Sprintf("scene %d %3.0f fps %s az %4.0f", s.Seed, s.FPS, tr.Bats, tr.View.AzimuthDeg)
+	b.compare(label, tr, res, list)
+	return nil
+}
+
+// compare pairs found with true swings by contact.
+func (b *bench) compare(label string, tr *studio.Truth, res phases.Result, list bool) {
+	used := map[int]bool{}
+	for _, want := range tr.Swings {
+		b.expected++
+		truth := map[string]float64{}
+		for _, e := range want.Events {
+			truth[e.Name] = e.TimeS
+		}
+		var got *phases.Swing
+		for i := range res.Swings {
+			c, _ := res.Swings[i].Event(phases.Contact)
+			if !used[i] && math.Abs(c.TimeS-truth["contact"]) < 0.3 {
+				got = &res.Swings[i]
+				used[i] = true
+				break
+			}
+		}
+		if got == nil {
+			b.missed++
+			fmt.Printf("%s MISSED at %.2f: %v\n", label, truth["contact"], res.Rejected)
+			continue
+		}
+		b.found++
+		if string(got.Bats) == tr.Bats {
+			b.side++
+		} else {
+			fmt.Printf("%s WRONG SIDE %s az %.0f±%.0f\n", label, got.Bats, got.View.AzimuthDeg, got.View.SigmaDeg)
+		}
+		if got.View.Side == want.View.Side {
+			b.view++
+		}
+		b.azimuth = append(b.azimuth, sample{math.Remainder(got.View.AzimuthDeg-want.View.AzimuthDeg, 360), got.View.SigmaDeg})
+		line := ""
+		for _, e := range want.Events {
+			g, ok := got.Event(phases.EventName(e.Name))
+			if !ok {
+				b.lost[e.Name]++
+				continue
+			}
+			x := sample{1000 * (g.TimeS - e.TimeS), 1000 * g.SigmaS}
+			b.events[e.Name] = append(b.events[e.Name], x)
+			line += fmt.Sprintf(" %s %+.0f±%.0f", e.Name, x.err, x.sigma)
+		}
+		if list {
+			fmt.Printf("%s (%.0f)%s\n", label, got.View.AzimuthDeg, line)
+		}
+		for _, m := range want.Measures {
+			key := m.Name + " @ " + m.Event
+			for _, g := range got.Measures {
+				if g.Name != m.Name || g.Event != m.Event {
+					continue
+				}
+				if b.status[key] == nil {
+					b.status[key] = map[phases.Status]int{}
+				}
+				b.status[key][g.Status]++
+				if g.Status == phases.Measured {
+					b.measures[key] = append(b.measures[key], sample{g.Value - m.Value, g.Sigma})
+				}
+			}
+		}
+	}
+	for i := range res.Swings {
+		if !used[i] {
+			b.invented++
+			c, _ := res.Swings[i].Event(phases.Contact)
+			fmt.Printf("%s INVENTED at %.2f score %.2f others %v\n", label, c.TimeS, res.Swings[i].Score, tr.Others)
+		}
+	}
+}
+
+func trackOf(f *studio.TrackFile) *pose.Track {
+	t := &pose.Track{}
+	joints := make([]pose.Joint, len(f.Names))
+	for k, n := range f.Names {
+		joints[k], _ = pose.ParseJoint(n)
+		t.Has[joints[k]] = true
+	}
+	for _, fr := range f.Frames {
+		var p pose.Pose
+		for k, j := range joints {
+			p[j] = pose.Keypoint{X: fr.Raw[k][0], Y: fr.Raw[k][1], Score: fr.Raw[k][2]}
+		}
+		t.Frames, t.Times, t.Raw = append(t.Frames, fr.Frame), append(t.Times, fr.TimeS), append(t.Raw, p)
+	}
+	return t
+}
+
+// row is one line of the table.
+type row struct {
+	What         string         `json:"what"`
+	N            int            `json:"n"`
+	Bias, Median float64        `json:"-"`
+	BiasV        float64        `json:"bias"`
+	MedianV      float64        `json:"median_error"`
+	P95          float64        `json:"p95_error"`
+	Coverage     float64        `json:"inside_95"`
+	MeanSigma    float64        `json:"median_sigma"`
+	Status       map[string]int `json:"status,omitempty"`
+}
+
+func rowOf(what string, xs []sample) row {
+	r := row{What: what, N: len(xs)}
+	if len(xs) == 0 {
+		return r
+	}
+	var errs, abs, sig []float64
+	in := 0
+	for _, x := range xs {
+		errs, abs, sig = append(errs, x.err), append(abs, math.Abs(x.err)), append(sig, x.sigma)
+		if math.Abs(x.err) <= 1.96*x.sigma {
+			in++
+		}
+	}
+	r.BiasV, r.MedianV, r.P95, r.MeanSigma = pct(errs, 0.5), pct(abs, 0.5), pct(abs, 0.95), pct(sig, 0.5)
+	r.Coverage = float64(in) / float64(len(xs))
+	return r
+}
+
+func pct(x []float64, q float64) float64 {
+	s := slices.Clone(x)
+	slices.Sort(s)
+	return s[int(math.Min(float64(len(s)-1), q*float64(len(s))))]
+}
+
+type table struct {
+	Expected, Found, Missed, Invented, SideRight, ViewRight int
+	Rows                                                    []row
+}
+
+func (b *bench) table() table {
+	t := table{Expected: b.expected, Found: b.found, Missed: b.missed, Invented: b.invented, SideRight: b.side, ViewRight: b.view}
+	t.Rows = append(t.Rows, rowOf("azimuth, deg", b.azimuth))
+	for _, n := range []string{"stance", "lead_foot_off", "load", "foot_down", "heel_down", "hands_start", "contact", "extension", "finish"} {
+		r := rowOf(n+", ms", b.events[n])
+		r.Status = map[string]int{"not reported": b.lost[n]}
+		t.Rows = append(t.Rows, r)
+	}
+	var names []string
+	for n := range b.status {
+		names = append(names, n)
+	}
+	sort.Strings(names)
+	for _, n := range names {
+		r := rowOf(n, b.measures[n])
+		r.Status = map[string]int{}
+		for s, k := range b.status[n] {
+			r.Status[string(s)] = k
+		}
+		t.Rows = append(t.Rows, r)
+	}
+	return t
+}
+
+func (b *bench) print(w io.Writer) {
+	t := b.table()
+	fmt.Fprintf(w, "swings: %d true, %d found, %d missed, %d invented; bats right in %d, view right in %d\n", t.Expected, t.Found, t.Missed, t.Invented, t.SideRight, t.ViewRight)
+	fmt.Fprintf(w, "%-58s %5s %9s %9s %9s %9s %7s\n", "", "n", "bias", "median", "95th", "sigma", "inside")
+	for _, r := range t.Rows {
+		mark := ""
+		if r.N >= 20 && (r.Coverage < 0.90) {
+			mark = "  <- interval too narrow"
+		} else if r.N >= 20 && r.Coverage > 0.99 {
+			mark = "  <- interval wide"
+		}
+		fmt.Fprintf(w, "%-58s %5d %9.3f %9.3f %9.3f %9.3f %6.0f%%%s\n", r.What, r.N, r.BiasV, r.MedianV, r.P95, r.MeanSigma, 100*r.Coverage, mark)
+	}
+}
+
+var _ = os.Stdout
