@@ -108,13 +108,13 @@ var manifest = []Model{
 		Name: LandmarkHeavy, Use: "joints of one person, the most exact",
 		Package: mediapipe, Files: []string{"pose_landmark_heavy.tflite"}, License: "Apache-2.0",
 		Inputs: landmarkInputs, Outputs: landmarkOutputs, convert: convertLandmark,
-		Size: 55036015, SHA256: "f771fc7630ad9fb7a1522aac7377b3a9fef47277e36221ad187184409d948ecc",
+		Size: 55034243, SHA256: "e4eb01e03cc0970e6f6923f709235bd4091d9cfaab2375b500361902e7e7fccc",
 	},
 	{
 		Name: LandmarkFull, Use: "joints of one person, four times as fast",
 		Package: mediapipe, Files: []string{"pose_landmark_full.tflite"}, License: "Apache-2.0",
 		Inputs: landmarkInputs, Outputs: landmarkOutputs, convert: convertLandmark,
-		Size: 12688642, SHA256: "649cc60bac11f06b96e95b8734d07d4e06a81f28ec5c8bac3379dbdecc5da6ea",
+		Size: 12687595, SHA256: "ac2c6af657dfa807e4341368b0c4eea3fe1370fb29ed18f6b66221ed8b73f468",
 	},
 	{
 		Name: Multipose, Use: "all people in the picture, up to six",
@@ -131,7 +131,7 @@ var manifest = []Model{
 			"6 people × (17 COCO points × (y, x, score), then box ymin, xmin, ymax, xmax, score); coordinates 0..1 of height and width",
 		}},
 		convert: convertGraphModel([]string{"input"}, []string{"Identity"}),
-		Size:    18925650, SHA256: "f33f58d065320bcfa5b8c4c53966993ea72e8bd3f2e793bbbeb1b7f7068a3cc2",
+		Size:    18925320, SHA256: "4b57a22c506c1cb507b88f9403f2ea12b7a09c12a17684859657161310b58c83",
 	},
 	{
 		Name: NanoDet, Use: "bats, balls and gloves",
@@ -143,7 +143,7 @@ var manifest = []Model{
 		}},
 		Outputs: nanoDetOutputs(),
 		convert: convertGraphModel([]string{"input_1"}, []string{"Identity", "Identity_1", "Identity_2", "Identity_3", "Identity_4", "Identity_5"}),
-		Size:    15158711, SHA256: "33969593317981d8186f6512a701ded8e8f38aa356097a42a51b13fbc9c8ba4a",
+		Size:    15155254, SHA256: "9f7d16147b4253cad264e44ad5366133c4277f470cfe9f6e21c6e393cdde0b82",
 	},
 	{
 		Name: Thunder, Use: "joints of one person, 17 points, a second opinion",
@@ -160,7 +160,7 @@ var manifest = []Model{
 			"17 COCO points × (y, x, score); coordinates 0..1 of the crop",
 		}},
 		convert: convertGraphModel([]string{"input"}, []string{"Identity"}),
-		Size:    24972455, SHA256: "39673b9158e75fa158d5075bd18647bf603145aa37771e1d992256b9fb4a72f9",
+		Size:    24972213, SHA256: "be269c3953fb95d990371187a771b3b4943c0693d0ea14ef99b5d9d1bb8fe033",
 	},
 }
 

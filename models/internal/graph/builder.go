@@ -59,6 +59,11 @@ type Value struct {
 	plain   string
 	chw     string
 	picture bool // made in ONNX order: better used in it
+
+	// A value of four dimensions that is another one with zeros around it.
+	// It is made only if somebody else than a convolution asks for it.
+	padOf *Value
+	pads  []int32 // before and after, for each axis of the source graph
 }
 
 func picture(name string) *Value { return &Value{chw: name, picture: true} }
@@ -149,6 +154,7 @@ func (b *Builder) NodeN(op string, n int, in []string, attrs ...Attr) []string {
 
 // Plain is the name of v in the order of the source graph.
 func (b *Builder) Plain(v *Value) string {
+	b.force(v)
 	if v.plain == "" {
 		if v.Const != nil {
 			v.plain = b.constant(v.Const)
@@ -161,6 +167,7 @@ func (b *Builder) Plain(v *Value) string {
 
 // CHW is the name of v, a picture N×H×W×C of the source graph, as N×C×H×W.
 func (b *Builder) CHW(v *Value) string {
+	b.force(v)
 	if v.chw == "" {
 		v.chw = b.Node("Transpose", []string{b.Plain(v)}, AttrInts("perm", 0, 3, 1, 2))
 	}

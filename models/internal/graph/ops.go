@@ -3,6 +3,7 @@ package graph
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // chwAxis is where an axis of N×H×W×C stands in N×C×H×W.
@@ -32,6 +33,7 @@ func (b *Builder) Elementwise(op string, in []*Value, attrs ...Attr) *Value {
 func (b *Builder) chwNames(in []*Value, names []string) bool {
 	want := false
 	for _, v := range in {
+		b.force(v)
 		if v.Const == nil {
 			if v.chw == "" {
 				return false
@@ -116,7 +118,7 @@ func (b *Builder) Activate(v *Value, a Activation) *Value {
 	default:
 		return v
 	}
-	if v.picture {
+	if b.force(v); v.picture {
 		return picture(do(v.chw))
 	}
 	return &Value{plain: do(b.Plain(v))}
@@ -131,13 +133,9 @@ type Window struct {
 }
 
 func (w Window) attrs(kh, kw int64) []Attr {
-	pad := "VALID"
+	a := []Attr{AttrInts("kernel_shape", kh, kw), AttrInts("strides", w.StrideH, w.StrideW)}
 	if w.Same {
-		pad = "SAME_UPPER"
-	}
-	a := []Attr{
-		AttrInts("kernel_shape", kh, kw), AttrInts("strides", w.StrideH, w.StrideW),
-		AttrString("auto_pad", pad),
+		a = append(a, AttrString("auto_pad", "SAME_UPPER"))
 	}
 	if w.DilationH > 1 || w.DilationW > 1 {
 		a = append(a, AttrInts("dilations", w.DilationH, w.DilationW))
@@ -147,12 +145,20 @@ func (w Window) attrs(kh, kw int64) []Attr {
 
 // Conv adds a convolution. weights are O×I×H×W with I divided by the groups; bias may be nil.
 func (b *Builder) Conv(x *Value, weights, bias *Tensor, groups int64, w Window) *Value {
+	var pads []Attr
+	// Padding that the source graph does beforehand belongs into the
+	// convolution: the runtime's fast layout ends at a Pad node.
+	if p := x.pads; x.padOf != nil && !w.Same && p[0]|p[1]|p[6]|p[7] == 0 {
+		pads = []Attr{AttrInts("pads", int64(p[2]), int64(p[4]), int64(p[3]), int64(p[5]))}
+		x = x.padOf
+	}
 	in := []string{b.CHW(x), b.constant(weights)}
 	if bias != nil {
 		in = append(in, b.constant(bias))
 	}
 	s := weights.Shape
-	return picture(b.Node("Conv", in, append(w.attrs(int64(s[2]), int64(s[3])), AttrInt("group", groups))...))
+	attrs := append(w.attrs(int64(s[2]), int64(s[3])), AttrInt("group", groups))
+	return picture(b.Node("Conv", in, append(attrs, pads...)...))
 }
 
 // MaxPool adds max pooling.
@@ -182,6 +188,21 @@ func (b *Builder) Pad(x *Value, pads []int32, value float32) (*Value, error) {
 	if len(pads)%2 != 0 {
 		return nil, fmt.Errorf("padding of %d numbers", len(pads))
 	}
+	if len(pads) == 8 && value == 0 && slices.Min(pads) >= 0 {
+		return &Value{padOf: x, pads: pads}, nil
+	}
+	return b.pad(x, pads, value), nil
+}
+
+// force makes a padded value.
+func (b *Builder) force(v *Value) {
+	if v.padOf != nil {
+		*v = *b.pad(v.padOf, v.pads, 0)
+	}
+}
+
+func (b *Builder) pad(x *Value, pads []int32, value float32) *Value {
+	b.force(x)
 	n := len(pads) / 2
 	p := make([]int64, 2*n)
 	chw := n == 4 && x.picture
@@ -193,15 +214,16 @@ func (b *Builder) Pad(x *Value, pads []int32, value float32) (*Value, error) {
 		p[k], p[k+n] = int64(pads[2*i]), int64(pads[2*i+1])
 	}
 	if chw {
-		return picture(b.Node("Pad", []string{x.chw, b.Int64s(p...), b.Scalar(value)})), nil
+		return picture(b.Node("Pad", []string{x.chw, b.Int64s(p...), b.Scalar(value)}))
 	}
-	return &Value{plain: b.Node("Pad", []string{b.Plain(x), b.Int64s(p...), b.Scalar(value)})}, nil
+	return &Value{plain: b.Node("Pad", []string{b.Plain(x), b.Int64s(p...), b.Scalar(value)})}
 }
 
 // Concat joins along an axis of the source graph.
 func (b *Builder) Concat(in []*Value, axis int64) *Value {
 	chw := true
 	for _, v := range in {
+		b.force(v)
 		chw = chw && v.picture
 	}
 	names := make([]string, len(in))
@@ -220,6 +242,16 @@ func (b *Builder) Concat(in []*Value, axis int64) *Value {
 // Transpose permutes the axes of the source graph. The two permutations
 // between N×H×W×C and N×C×H×W cost nothing.
 func (b *Builder) Transpose(x *Value, perm []int64) *Value {
+	if x.padOf != nil && len(perm) == 4 {
+		pads := make([]int32, 8)
+		for i, k := range perm {
+			if k < 0 || k > 3 {
+				return &Value{plain: b.Node("Transpose", []string{b.Plain(x)}, AttrInts("perm", perm...))}
+			}
+			copy(pads[2*i:2*i+2], x.pads[2*k:])
+		}
+		return &Value{padOf: b.Transpose(x.padOf, perm), pads: pads}
+	}
 	switch {
 	case len(perm) == 4 && perm[0] == 0 && perm[1] == 2 && perm[2] == 3 && perm[3] == 1:
 		return picture(b.Plain(x))
@@ -231,7 +263,7 @@ func (b *Builder) Transpose(x *Value, perm []int64) *Value {
 
 // Shape gives the shape of x as a 64-bit tensor.
 func (b *Builder) Shape(x *Value) string {
-	if x.picture {
+	if b.force(x); x.picture {
 		s := b.Node("Shape", []string{x.chw})
 		return b.Node("Gather", []string{s, b.Int64s(chwAxis[:]...)}, AttrInt("axis", 0))
 	}
