@@ -1,6 +1,7 @@
 package pose
 
 import (
+	"encoding/binary"
 	"math"
 
 	"cagebook/pipeline/video"
@@ -18,104 +19,157 @@ func ImageOf(f *video.Frame) Image {
 }
 
 // Resize fills dst, whose size is set by the caller, with src: every pixel of
-// dst is the mean of the area of src that it covers (exact area averaging),
-// or a bilinear sample along an axis that grows.
+// dst is the mean of the area of src that it covers (area averaging, rounded
+// to 1/256 of a level's weight), or a bilinear sample along an axis that grows.
 func Resize(dst, src Image) {
 	if dst.W <= 0 || dst.H <= 0 || src.W <= 0 || src.H <= 0 {
 		return
 	}
 	cols := spans(dst.W, src.W)
-	rows := spans(dst.H, src.H)
-	acc := make([]float32, dst.W*3)
-	line := make([]float32, dst.W*3)
-	lineOf := -1 // the source row that line holds
-	for y, r := range rows {
-		clear(acc)
-		for k := r.from; k <= r.to; k++ {
-			if k != lineOf {
-				shrinkRow(line, src.Pix[k*src.Stride:k*src.Stride+src.W*3], cols)
-				lineOf = k
-			}
-			w := r.weight(k)
-			for i, v := range line {
-				acc[i] += w * v
-			}
-		}
+	f := newFolder(src.W * 3)
+	for y, r := range spans(dst.H, src.H) {
+		f.fold(src, 0, r)
 		out := dst.Pix[y*dst.Stride : y*dst.Stride+dst.W*3]
-		for i, v := range acc {
-			out[i] = uint8(v + 0.5)
+		for i, s := range cols {
+			b, g, r := s.sum(f.line)
+			out[3*i], out[3*i+1], out[3*i+2] = uint8((b+1<<23)>>24), uint8((g+1<<23)>>24), uint8((r+1<<23)>>24)
 		}
 	}
 }
 
 // span says which source pixels a target pixel covers: from..to, the first
-// and the last with their own weights, those between with weight inner.
+// and the last with their own weights, those between with weight inner, in
+// units of 1/one. to < from = none.
 type span struct {
 	from, to           int
-	first, inner, last float32
+	first, inner, last uint64
 }
 
-func (s span) weight(k int) float32 {
-	switch k {
-	case s.from:
-		return s.first
-	case s.to:
-		return s.last
-	default:
-		return s.inner
-	}
+const one = 1 << 16
+
+func newSpan(from, to int, first, inner, last float64) span {
+	w := func(x float64) uint64 { return uint64(math.Round(math.Max(0, x) * one)) }
+	return span{from, to, w(first), w(inner), w(last)}
 }
 
 func spans(n, srcN int) []span {
 	out := make([]span, n)
 	scale := float64(srcN) / float64(n)
-	if scale <= 1 { // growing: bilinear, centres aligned
+	if scale > 1 {
 		for i := range out {
-			c := (float64(i)+0.5)*scale - 0.5
-			a := int(math.Floor(c))
-			f := float32(c - float64(a))
-			switch {
-			case a < 0:
-				out[i] = span{0, 0, 1, 0, 0}
-			case a >= srcN-1:
-				out[i] = span{srcN - 1, srcN - 1, 1, 0, 0}
-			default:
-				out[i] = span{a, a + 1, 1 - f, 0, f}
-			}
+			out[i] = cover(float64(i)*scale, float64(i+1)*scale, scale, srcN)
 		}
 		return out
 	}
-	inv := float32(1 / scale)
-	for i := range out {
-		from, to := float64(i)*scale, float64(i+1)*scale
-		a := int(from)
-		b := min(int(math.Ceil(to-1e-9))-1, srcN-1)
-		out[i] = span{a, b, float32(float64(a+1)-from) * inv, inv, float32(to-float64(b)) * inv}
-		if a == b {
-			out[i].first = 1
+	for i := range out { // growing: bilinear, centres aligned
+		c := (float64(i)+0.5)*scale - 0.5
+		a := int(math.Floor(c))
+		f := c - float64(a)
+		switch {
+		case a < 0:
+			out[i] = newSpan(0, 0, 1, 0, 0)
+		case a >= srcN-1:
+			out[i] = newSpan(srcN-1, srcN-1, 1, 0, 0)
+		default:
+			out[i] = newSpan(a, a+1, 1-f, 0, f)
 		}
 	}
 	return out
 }
 
-func shrinkRow(dst []float32, row []byte, cols []span) {
-	for i, s := range cols {
-		p := row[s.from*3 : s.to*3+3]
-		b, g, r := float32(p[0])*s.first, float32(p[1])*s.first, float32(p[2])*s.first
-		if n := len(p) - 3; n > 0 {
-			var ib, ig, ir uint32
-			for k := 3; k < n; k += 3 {
-				q := p[k : k+3 : k+3]
-				ib += uint32(q[0])
-				ig += uint32(q[1])
-				ir += uint32(q[2])
-			}
-			q := p[n:]
-			b += float32(ib)*s.inner + float32(q[0])*s.last
-			g += float32(ig)*s.inner + float32(q[1])*s.last
-			r += float32(ir)*s.inner + float32(q[2])*s.last
+// cover is the span of the stretch from..to (pixels, cut off at 0 and size),
+// where a whole target pixel is scale pixels wide.
+func cover(from, to, scale float64, size int) span {
+	from, to = math.Max(from, 0), math.Min(to, float64(size))
+	if to-from < 1e-9 {
+		return span{from: 0, to: -1}
+	}
+	a := int(from)
+	b := max(a, min(int(math.Ceil(to-1e-9))-1, size-1))
+	if a == b {
+		return newSpan(a, a, (to-from)/scale, 0, 0)
+	}
+	return newSpan(a, b, (float64(a+1)-from)/scale, 1/scale, (to-float64(b))/scale)
+}
+
+// sum is the weighted sum of the span's pixels in a line of 8.8 fixed-point
+// numbers: 8.24 fixed-point.
+func (s *span) sum(line []uint16) (b, g, r uint64) {
+	if s.to < s.from {
+		return 0, 0, 0
+	}
+	p := line[s.from*3 : s.to*3+3]
+	b, g, r = uint64(p[0])*s.first, uint64(p[1])*s.first, uint64(p[2])*s.first
+	n := len(p) - 3
+	if n <= 0 {
+		return b, g, r
+	}
+	var ib, ig, ir uint64
+	for k := 3; k+2 < n; k += 3 {
+		ib += uint64(p[k])
+		ig += uint64(p[k+1])
+		ir += uint64(p[k+2])
+	}
+	q := p[n : n+3 : n+3]
+	return b + ib*s.inner + uint64(q[0])*s.last, g + ig*s.inner + uint64(q[1])*s.last, r + ir*s.inner + uint64(q[2])*s.last
+}
+
+// folder sums rows, eight bytes at a time in lanes of 16 bits: weights of 1/256
+// that sum to at most 1 cannot overflow a lane.
+type folder struct {
+	even, odd []uint64
+	line      []uint16 // the sum, 8.8 fixed-point
+}
+
+func newFolder(n int) *folder {
+	blocks := (n + 7) / 8
+	return &folder{even: make([]uint64, blocks), odd: make([]uint64, blocks), line: make([]uint16, blocks*8)}
+}
+
+// fold sums the rows of a span, from byte x0 of each row on, into f.line.
+func (f *folder) fold(im Image, x0 int, s span) {
+	clear(f.even)
+	clear(f.odd)
+	var exact, given uint64 // weights so far, in 1/one and in 1/256: rounding does not add up
+	for k := s.from; k <= s.to; k++ {
+		switch k {
+		case s.from:
+			exact += s.first
+		case s.to:
+			exact += s.last
+		default:
+			exact += s.inner
 		}
-		dst[3*i], dst[3*i+1], dst[3*i+2] = b, g, r
+		w := min((exact+128)/256, 256) - given
+		given += w
+		if w > 0 {
+			f.add(im.Pix[k*im.Stride+x0:min(len(im.Pix), (k+1)*im.Stride)], w)
+		}
+	}
+	const lane = 0xFFFF
+	for i, e := range f.even {
+		o := f.odd[i]
+		l := f.line[8*i : 8*i+8 : 8*i+8]
+		l[0], l[1], l[2], l[3] = uint16(e&lane), uint16(o&lane), uint16(e>>16&lane), uint16(o>>16&lane)
+		l[4], l[5], l[6], l[7] = uint16(e>>32&lane), uint16(o>>32&lane), uint16(e>>48), uint16(o>>48)
+	}
+}
+
+func (f *folder) add(row []byte, w uint64) {
+	const mask = 0x00FF00FF00FF00FF
+	n := min(len(row)/8, len(f.even))
+	even, odd := f.even[:n], f.odd[:n]
+	for i := range even {
+		v := binary.LittleEndian.Uint64(row[8*i:])
+		even[i] += (v & mask) * w
+		odd[i] += (v >> 8 & mask) * w
+	}
+	if n < len(f.even) { // the last bytes of the picture
+		var tail [8]byte
+		copy(tail[:], row[8*n:])
+		v := binary.LittleEndian.Uint64(tail[:])
+		f.even[n] += (v & mask) * w
+		f.odd[n] += (v >> 8 & mask) * w
 	}
 }
 

@@ -74,58 +74,32 @@ func Crop(dst []float32, n int, im Image, r Region) {
 
 func cropArea(dst []float32, n int, im Image, r Region) {
 	clear(dst[:n*n*3])
-	cols := regionSpans(n, r.CX-r.Side/2, r.Side/float64(n), im.W)
-	rows := regionSpans(n, r.CY-r.Side/2, r.Side/float64(n), im.H)
-	x0, x1 := n, 0 // target columns that see the picture at all
-	for i, c := range cols {
-		if c.to >= c.from {
-			x0, x1 = min(x0, i), max(x1, i+1)
-		}
-	}
+	scale := r.Side / float64(n)
+	left, top := r.CX-r.Side/2, r.CY-r.Side/2
+	x0 := min(max(0, int(left)), im.W-1) // the first column that is needed
+	x1 := min(im.W, int(math.Ceil(left+r.Side))+1)
 	if x1 <= x0 {
 		return
 	}
-	line := make([]float32, n*3)
-	lineOf := -1
-	for y, s := range rows {
-		out := dst[y*n*3+x0*3 : y*n*3+x1*3]
-		for k := s.from; k <= s.to; k++ {
-			if k != lineOf {
-				shrinkRow(line[x0*3:x1*3], im.Pix[k*im.Stride:k*im.Stride+im.W*3], cols[x0:x1])
-				lineOf = k
-			}
-			w := s.weight(k) / 255
-			in := line[x0*3 : x1*3]
-			for i := 0; i+2 < len(in) && i+2 < len(out); i += 3 { // BGR → RGB
-				out[i] += w * in[i+2]
-				out[i+1] += w * in[i+1]
-				out[i+2] += w * in[i]
-			}
-		}
+	cols := make([]span, n)
+	for i := range cols {
+		cols[i] = cover(left+float64(i)*scale-float64(x0), left+float64(i+1)*scale-float64(x0), scale, x1-x0)
 	}
-}
-
-// regionSpans: target pixel i covers [start + i*scale, start + (i+1)*scale] of
-// the axis; what lies outside 0..size is black and weighs nothing.
-func regionSpans(n int, start, scale float64, size int) []span {
-	out := make([]span, n)
-	inv := float32(1 / scale)
-	for i := range out {
-		from := math.Max(start+float64(i)*scale, 0)
-		to := math.Min(start+float64(i+1)*scale, float64(size))
-		if to <= from {
-			out[i] = span{from: 0, to: -1}
+	f := newFolder((x1 - x0) * 3)
+	const level = 1.0 / (255 << 24)
+	for y := range n {
+		s := cover(top+float64(y)*scale, top+float64(y+1)*scale, scale, im.H)
+		if s.to < s.from {
 			continue
 		}
-		a := int(from)
-		b := max(a, int(math.Ceil(to))-1)
-		if a == b {
-			out[i] = span{a, a, float32(to-from) * inv, 0, 0}
-			continue
+		f.fold(im, x0*3, s)
+		out := dst[y*n*3 : (y+1)*n*3]
+		for i := range cols {
+			b, g, r := cols[i].sum(f.line)
+			o := out[3*i : 3*i+3 : 3*i+3]
+			o[0], o[1], o[2] = float32(r)*level, float32(g)*level, float32(b)*level
 		}
-		out[i] = span{a, b, float32(float64(a+1)-from) * inv, inv, float32(to-float64(b)) * inv}
 	}
-	return out
 }
 
 func cropBilinear(dst []float32, n int, im Image, r Region) {
