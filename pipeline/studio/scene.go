@@ -12,9 +12,12 @@ import (
 // Scene describes one clip. It is written as YAML; unknown keys are errors.
 type Scene struct {
 	Name      string         `yaml:"name"`
+	Folder    string         `yaml:"folder"` // below the output folder
+	Ext       string         `yaml:"ext"`    // mp4 | mov
 	Seed      uint64         `yaml:"seed"`
 	FPS       float64        `yaml:"fps"`
-	Jitter    float64        `yaml:"rate_jitter"` // standard deviation of the frame interval as a fraction of it: variable rate
+	Jitter    float64        `yaml:"rate_jitter"` // how far frame times stray from even, as a share of the interval, below 0.3: variable rate
+	StoredFPS float64        `yaml:"stored_fps"`  // rate at which a slow-motion file plays; 0 = fps
 	DurationS float64        `yaml:"duration"`
 	ShutterS  float64        `yaml:"shutter"` // exposure time; 0 = 1/1000 s
 	Noise     float64        `yaml:"noise"`   // standard deviation of a channel, of 255
@@ -23,9 +26,10 @@ type Scene struct {
 	Place     string         `yaml:"place"` // cage | field | gym
 	Hitter    HitterSpec     `yaml:"hitter"`
 	People    []PersonSpec   `yaml:"people"`
-	Ball      string         `yaml:"ball"`  // pitch | toss | tee | none
-	Sound     string         `yaml:"sound"` // crack | quiet | none
-	Sidecar   map[string]any `yaml:"sidecar"`
+	Ball      string         `yaml:"ball"`    // pitch | toss | tee | none
+	Audio     string         `yaml:"sound"`   // crack | quiet | none
+	Session   map[string]any `yaml:"session"` // what session.yaml of the folder says
+	Sidecar   map[string]any `yaml:"sidecar"` // what the clip's own yaml says
 }
 
 // HitterSpec is the person with the bat.
@@ -65,7 +69,7 @@ const plateY = 0.72
 
 // ParseScene reads a scene.
 func ParseScene(data []byte) (*Scene, error) {
-	s := &Scene{FPS: 60, DurationS: 4, ShutterS: 0.001, Noise: 2, Place: "cage", Ball: "pitch", Sound: "crack"}
+	s := &Scene{Ext: "mp4", FPS: 60, DurationS: 4, ShutterS: 0.001, Noise: 2, Place: "cage", Ball: "pitch", Audio: "crack"}
 	s.Camera = Camera{Width: 1280, Height: 720, DistanceM: 6.5, HeightM: 1.15, TargetX: 0.1, TargetY: 0.15, TargetZ: 0.98}
 	s.Hitter = HitterSpec{Name: "hitter", Bats: "R", HeightM: 1.80, BatM: 0.84, Style: DefaultSwing()}
 	dec := yaml.NewDecoder(bytes.NewReader(data))
@@ -82,6 +86,10 @@ func (s *Scene) check() error {
 		return fmt.Errorf("scene: name is missing")
 	case s.FPS < 10 || s.FPS > 480:
 		return fmt.Errorf("scene %s: fps %g is not between 10 and 480", s.Name, s.FPS)
+	case s.Jitter < 0 || s.Jitter > 0.3:
+		return fmt.Errorf("scene %s: rate_jitter %g is not between 0 and 0.3", s.Name, s.Jitter)
+	case s.Ext != "mp4" && s.Ext != "mov":
+		return fmt.Errorf("scene %s: ext %q is neither mp4 nor mov", s.Name, s.Ext)
 	case s.DurationS <= 0 || s.DurationS > 600:
 		return fmt.Errorf("scene %s: duration %g s is not between 0 and 600", s.Name, s.DurationS)
 	case s.Hitter.Bats != "R" && s.Hitter.Bats != "L":
@@ -156,17 +164,30 @@ func (s *Scene) worldCamera() Camera {
 	return c
 }
 
-// Times of the frames, s; the first is 0.
+// wander is the departure of a frame's time from even, in frame intervals. It
+// is a closed formula so that a video tool can be given the same one.
+func (s *Scene) wander(i float64) float64 {
+	return s.Jitter * (0.6*math.Sin(1.7*i) + 0.4*math.Sin(0.31*i))
+}
+
+// WanderExpr is wander times the frame interval plus the even time, s, as an
+// expression of N, the frame's number.
+func (s *Scene) WanderExpr() string {
+	return fmt.Sprintf("(N+%g*(0.6*sin(1.7*N)+0.4*sin(0.31*N)))/%g", s.Jitter, s.FPS)
+}
+
+// TickHz is the clock in which clips with a variable rate keep their times.
+const TickHz = 90000
+
+// Times of the frames, s of real motion; the first is 0.
 func (s *Scene) Times() []float64 {
 	n := int(math.Round(s.DurationS * s.FPS))
-	rng := s.rand(1)
 	t := make([]float64, n)
-	for i := 1; i < n; i++ {
-		dt := 1.0
+	for i := range t {
+		t[i] = (float64(i) + s.wander(float64(i))) / s.FPS
 		if s.Jitter > 0 {
-			dt = math.Max(0.4, 1+s.Jitter*rng.NormFloat64())
+			t[i] = math.Round(t[i]*TickHz) / TickHz
 		}
-		t[i] = t[i-1] + dt/s.FPS
 	}
 	return t
 }
