@@ -19,7 +19,7 @@ func (d *draw) batAt(timeS float64) (knob, barrel spot, ok bool) {
 		if !ok {
 			return nowhere
 		}
-		return d.place(x+d.normal(s), y+d.normal(s))
+		return d.place(x+d.subject.mirror*d.normal(s), y+d.normal(s))
 	}
 	ks = at(func(b *pose.BatSample) pose.Estimate { return b.Knob })
 	bs = at(func(b *pose.BatSample) pose.Estimate { return b.Barrel })
@@ -104,7 +104,7 @@ func (d *draw) barrelVelocity() (x, up float64, ok bool) {
 		if b.Status != string(Measured) || !b.Barrel.Known() {
 			continue
 		}
-		p := d.place(b.Barrel.X+d.normal(b.Barrel.Sigma), b.Barrel.Y+d.normal(b.Barrel.Sigma))
+		p := d.place(b.Barrel.X+d.subject.mirror*d.normal(b.Barrel.Sigma), b.Barrel.Y+d.normal(b.Barrel.Sigma))
 		ts, us, ws = append(ts, d.t.Times[i]), append(us, p.u), append(ws, p.w)
 	}
 	if len(ts) < 3 {
@@ -189,7 +189,7 @@ func (d *draw) headBehindBall() float64 {
 		d.why = NoBall
 		return math.NaN()
 	}
-	ball := d.place(x+d.normal(s), y+d.normal(s))
+	ball := d.place(x+d.subject.mirror*d.normal(s), y+d.normal(s))
 	// The ball passes about 0.3 to 0.5 m in front of the toes, the head is over them.
 	return d.shownX("ball", ball.u-d.head(Contact).u, 0.30, 0.08)
 }

@@ -97,9 +97,8 @@ func (d *draw) shownX(name string, u, plate, plateSD float64) float64 {
 }
 
 // bend is the flexion in space of the chain a–b–c. Depth comes from the world landmarks, or else from how much
-// shorter than its own length each segment appears; sign says which way the middle
-// joint stands out: +1 toward the camera, −1 away, 0 not known.
-func (d *draw) bend(name string, a, b, c spot, ab, bc lengthGuess, sign float64) float64 {
+// shorter than its own length each segment appears; usual says to which side.
+func (d *draw) bend(name string, a, b, c spot, ab, bc lengthGuess, usual limb) float64 {
 	if !a.known() || !b.known() || !c.known() {
 		return math.NaN()
 	}
@@ -122,52 +121,75 @@ func (d *draw) bend(name string, a, b, c spot, ab, bc lengthGuess, sign float64)
 		q.d = p.d + s2*d2
 		return k.Flexion3Deg(a.v3(), p.v3(), q.v3())
 	}
-	same, opposite := with(1, 1), with(1, -1)
-	if sign != 0 {
-		return opposite
+	if usual == (limb{}) { // not known: both ways are possible
+		if d.nominal {
+			return (with(1, 1) + with(1, -1)) / 2
+		}
+		return with(1, math.Copysign(1, d.once(name+" way", 0, 1)))
 	}
-	if d.nominal {
-		return (same + opposite) / 2
+	sin, cos := math.Sincos(d.az)
+	way := func(v k.Vec2, key string) float64 {
+		return math.Copysign(1, v.X*sin+v.Y*cos+d.once(key, 0, limbSpread))
 	}
-	if d.once(name+"sign", 0, 1) > 0 {
-		return same
-	}
-	return opposite
+	return with(way(usual.first, name+" way 1"), way(usual.second, name+" way 2"))
 }
 
-// knee is the flexion of a knee. A knee bends forward over its foot: out of the picture on
-// the side to which the toes point.
+// limb is how the two segments of a limb usually lie over the ground, away from the body: X and Y, body heights. Only
+// the sign of what of it points at the camera is used.
+type limb struct{ first, second k.Vec2 }
+
+// limbSpread is how far single hitters differ from the usual, body heights. No source.
+const limbSpread = 0.035
+
+// A hitter's legs spread along the line to the pitcher, and the knees bend over the feet: until landing thighs go toward the
+// plate and shanks back from it; at contact the lead shank stands about upright as seen along that line. Common
+// practice, no source.
+func usualLeg(e EventName, lead bool) limb {
+	l := limb{k.Vec2{X: 0.09, Y: 0.09}, k.Vec2{X: 0.07, Y: -0.07}}
+	if e == Contact {
+		l = limb{k.Vec2{X: 0.12, Y: 0.06}, k.Vec2{X: 0.07, Y: 0}}
+	}
+	if !lead {
+		l.first.X, l.second.X = -l.first.X, -l.second.X
+	}
+	return l
+}
+
 func (d *draw) knee(e EventName, lead bool) float64 {
 	if lead {
-		return d.bend("lead knee", d.at(e, leadHip), d.at(e, leadKnee), d.at(e, leadAnkle), d.thigh, d.shank, 1)
+		return d.bend("lead knee", d.at(e, leadHip), d.at(e, leadKnee), d.at(e, leadAnkle), d.thigh, d.shank, usualLeg(e, true))
 	}
-	return d.bend("rear knee", d.at(e, rearHip), d.at(e, rearKnee), d.at(e, rearAnkle), d.thigh, d.shank, 1)
+	return d.bend("rear knee", d.at(e, rearHip), d.at(e, rearKnee), d.at(e, rearAnkle), d.thigh, d.shank, usualLeg(e, false))
 }
 
 func (d *draw) elbow(e EventName, lead bool) float64 {
 	if lead {
-		return d.bend("lead elbow", d.at(e, leadShoulder), d.at(e, leadElbow), d.at(e, leadWrist), d.upperArm, d.forearm, 0)
+		return d.bend("lead elbow", d.at(e, leadShoulder), d.at(e, leadElbow), d.at(e, leadWrist), d.upperArm, d.forearm, limb{})
 	}
-	return d.bend("rear elbow", d.at(e, rearShoulder), d.at(e, rearElbow), d.at(e, rearWrist), d.upperArm, d.forearm, 0)
+	return d.bend("rear elbow", d.at(e, rearShoulder), d.at(e, rearElbow), d.at(e, rearWrist), d.upperArm, d.forearm, limb{})
 }
 
-// trunkLean is the angle between the line from mid-hip to mid-shoulder and the vertical.
+// trunkLean is the lean of the line from mid-hip to mid-shoulder in the vertical plane along X, + = toward the pitcher.
 func (d *draw) trunkLean(e EventName) float64 {
 	v := d.mid(e, leadShoulder).minus(d.mid(e, leadHip))
-	if !v.known() {
-		return math.NaN()
-	}
-	deep := v.d
-	seen := math.Atan2(math.Abs(v.u), v.w)
-	if math.IsNaN(deep) {
-		l := d.long("trunk", d.trunk)
-		deep = math.Sqrt(math.Max(0, l*l-v.u*v.u-v.w*v.w))
-	}
-	lean := math.Atan2(math.Hypot(v.u, deep), v.w)
-	if lean-seen > 5*math.Pi/180 && !math.IsNaN(v.d) {
+	x := d.alongX("trunk"+string(e), v, 0.08, 0.05) // bent over the plate by 17° ± 10°; common practice, no source
+	return math.Atan2(x, v.w) * 180 / math.Pi
+}
+
+// trunkLeanToPlate is the same in the vertical plane along Y, + = over the plate. It is seen from the ends.
+func (d *draw) trunkLeanToPlate(e EventName) float64 {
+	v := d.mid(e, leadShoulder).minus(d.mid(e, leadHip))
+	s, c := math.Sincos(d.az)
+	y := -v.u*s + v.d*c
+	if math.IsNaN(v.d) {
+		if math.Abs(s) < 0.3 {
+			s = math.Copysign(0.3, s)
+		}
+		y = (d.once("x trunk"+string(e), -0.02, 0.05)*c - v.u) / s
+	} else if math.Abs(c) > 0.3 {
 		d.usedWorld = true
 	}
-	return lean * 180 / math.Pi
+	return math.Atan2(y, v.w) * 180 / math.Pi
 }
 
 // feetApart is the horizontal distance between the ankles.
@@ -181,7 +203,7 @@ func (d *draw) feetApart(e EventName) float64 {
 func (d *draw) bodyOverFeet(e EventName) float64 {
 	rear, lead, com := d.at(e, rearAnkle), d.at(e, leadAnkle), d.com(e)
 	x := d.alongX("feet", lead.minus(rear), 0, 0.05)
-	c := d.alongX("body", com.minus(rear), 0.03, 0.04)
+	c := d.alongX("body", com.minus(rear), 0.04, 0.035)
 	if math.Abs(x) < 0.08 { // feet together: over which foot the body is means nothing
 		d.why = FailedCheck
 		return math.NaN()
@@ -198,7 +220,7 @@ func (d *draw) rearKneeInside(e EventName) float64 {
 }
 
 func (d *draw) handsSeparation(e EventName) float64 {
-	return d.alongX("hands foot", d.at(e, leadAnkle).minus(d.hands(e)), -0.05, 0.10)
+	return d.alongX("hands foot", d.at(e, leadAnkle).minus(d.hands(e)), -0.14, 0.08)
 }
 
 // travel is the displacement of a point from foot down to contact: along X (+ = toward the pitcher) and up. slideSD
@@ -208,8 +230,42 @@ func (d *draw) travel(name string, at func(EventName) spot, slideSD float64) (x,
 	return d.shownX(name, p.u, 0, slideSD), p.w, d.once("y "+name, 0, slideSD)
 }
 
+// headAsideSD is how far a head usually moves to or from the plate between foot down and contact, body heights. No source.
+const headAsideSD = 0.05
+
+// straightening is the largest flexion of the lead knee from foot down to contact, less that at contact.
+func (d *draw) straightening() float64 {
+	const steps = 5
+	from, to := d.times[FootDown], d.times[Contact]
+	most := math.Inf(-1)
+	var last float64
+	for i := 0; i <= steps; i++ {
+		f := float64(i) / steps
+		var p [3]spot
+		for n, j := range [3]pose.Joint{leadHip, leadKnee, leadAnkle} {
+			// Between the ends the errors of both ends are joined: keypoint noise hangs together over a good part of the way.
+			a, b := d.at(FootDown, j), d.at(Contact, j)
+			ea, eb := a.minus(d.exact(from, j)), b.minus(d.exact(to, j))
+			p[n] = plus(d.exact(from+f*(to-from), j), plus(weigh(ea, 1-f), weigh(eb, f)))
+		}
+		when := FootDown
+		if f > 0.5 {
+			when = Contact
+		}
+		last = d.bend("lead knee", p[0], p[1], p[2], d.thigh, d.shank, usualLeg(when, true))
+		if math.IsNaN(last) {
+			return last
+		}
+		most = math.Max(most, last)
+	}
+	return most - last
+}
+
 func (d *draw) headTravel() float64 {
-	x, up, y := d.travel("head", d.head, 0.02)
+	x, up, y := d.travel("head", d.head, headAsideSD)
+	if d.nominal { // what is not seen is not nothing: its mean size
+		y = headAsideSD * math.Sqrt(2/math.Pi)
+	}
 	return math.Sqrt(x*x + up*up + y*y)
 }
 
@@ -253,7 +309,9 @@ func (d *draw) steadiness() float64 {
 			break
 		}
 		if i > 0 {
-			path += p.minus(last).flat()
+			// Noise makes every step longer: two coordinates at two ends. What it adds on average is taken off.
+			step := p.minus(last).flat()
+			path += math.Sqrt(math.Max(0, step*step-4*d.trunkNoise(t)))
 			n++
 		}
 		last = p
@@ -265,6 +323,21 @@ func (d *draw) steadiness() float64 {
 	return path / (float64(n) * stepS)
 }
 
+// trunkNoise is the variance of the trunk's centre per coordinate that keypoint noise makes, body heights², in the
+// nominal draw; the other draws have the noise twice.
+func (d *draw) trunkNoise(timeS float64) float64 {
+	var v float64
+	for _, j := range []pose.Joint{leadShoulder, rearShoulder, leadHip, rearHip} {
+		_, _, s, _, _ := d.sample(timeS, d.side(j))
+		v += s * s / 16
+	}
+	v /= d.heightPx * d.heightPx
+	if !d.nominal {
+		v *= 2
+	}
+	return v
+}
+
 // handPath follows mid-wrists from the start of the hands over the first 0.10 m and gives how straight the way was
 // (chord ÷ path) and how far it went down, body heights.
 func (d *draw) handPath() (straight, drop float64, ok bool) {
@@ -272,7 +345,9 @@ func (d *draw) handPath() (straight, drop float64, ok bool) {
 	if !known {
 		return 0, 0, false
 	}
-	reach := 0.10 / usualHeightM
+	// The path in space is longer than what is seen of it: hands also move to or from the plate. No source.
+	longer := math.Max(1, 1.35*math.Exp(d.normal(0.18)))
+	reach := 0.10 / usualHeightM * math.Exp(d.normal(usualHeightRel))
 	if d.pxPerM > 0 {
 		reach = 0.10 * d.pxPerM / d.heightPx
 	}
@@ -306,17 +381,20 @@ func (d *draw) handPath() (straight, drop float64, ok bool) {
 		if !p.known() {
 			return 0, 0, false
 		}
-		path += p.minus(last).flat()
+		path += p.minus(last).flat() * longer
 		last = p
 		if path >= reach {
-			return p.minus(first).flat() / path, first.w - p.w, true
+			return math.Min(1, p.minus(first).flat()*longer/path), first.w - p.w, true
 		}
 	}
 	return 0, 0, false
 }
 
 // usualHeightM stands in for a hitter's height where 0.10 m must be told in body heights; no more than that.
-const usualHeightM = 1.70
+const (
+	usualHeightM   = 1.70
+	usualHeightRel = 0.10
+)
 
 // handSigma is the standard uncertainty of mid-wrists at a time, body heights.
 func (d *draw) handSigma(timeS float64) float64 {

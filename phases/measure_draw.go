@@ -133,9 +133,9 @@ func newSubject(t *pose.Track, sw *Swing, given Given) *subject {
 	l, n = both(pose.LeftKnee, pose.LeftAnkle)
 	s.shank = own(l, n, k.ShankLength, 0.06, 0.03)
 	l, n = both(pose.LeftShoulder, pose.LeftElbow)
-	s.upperArm = own(l, n, k.UpperArmLength, 0.08, 0.04)
+	s.upperArm = own(l, n, k.UpperArmLength, 0.08, 0.06)
 	l, n = both(pose.LeftElbow, pose.LeftWrist)
-	s.forearm = own(l, n, k.ForearmLength, 0.08, 0.04)
+	s.forearm = own(l, n, k.ForearmLength, 0.08, 0.06)
 	l, n = both(pose.LeftHeel, pose.LeftFootIndex)
 	s.foot = own(l, n, 0.135, 0.12, 0.06) // heel point to toe point, a little less than the foot's .152
 	l, n = trunkEnvelope(t, from, to)
@@ -259,23 +259,40 @@ func (d *draw) atTime(timeS float64, j pose.Joint) spot {
 	if math.IsNaN(x) {
 		return nowhere
 	}
-	p := d.place(x+d.normal(sigma), y+d.normal(sigma))
+	p := d.place(x+d.subject.mirror*d.normal(sigma), y+d.normal(sigma)) // drawn along u: the same for both sides of the plate
 	p.u += d.bias[j][0]
 	p.w += d.bias[j][1]
 	if d.worldM > 0 {
-		o := d.side(j)
-		z := d.t.World[i][o].Z
-		if f > 0 {
-			z += f * (d.t.World[i+1][o].Z - z)
-		}
 		sd := depthSigma
 		switch j {
 		case pose.LeftElbow, pose.RightElbow, pose.LeftWrist, pose.RightWrist:
 			sd = depthSigmaArm
 		}
-		p.d = -z/d.worldM + d.normal(sd)
+		p.d = d.worldDepth(i, f, d.side(j)) + d.normal(sd)
 	}
 	return p
+}
+
+// exact is a joint at a time without keypoint noise or bias of this draw, but with its azimuth and size.
+func (d *draw) exact(timeS float64, j pose.Joint) spot {
+	x, y, _, i, f := d.sample(timeS, d.side(j))
+	if math.IsNaN(x) {
+		return nowhere
+	}
+	p := d.place(x, y)
+	if d.worldM > 0 {
+		p.d = d.worldDepth(i, f, d.side(j))
+	}
+	return p
+}
+
+// worldDepth is how much nearer to the camera than mid-hip a world landmark (of the track's own side) is, body heights.
+func (s *subject) worldDepth(i int, f float64, j pose.Joint) float64 {
+	z := s.t.World[i][j].Z
+	if f > 0 {
+		z += f * (s.t.World[i+1][j].Z - z)
+	}
+	return -z / s.worldM
 }
 
 // place turns image coordinates into body heights along and up the picture.

@@ -36,6 +36,7 @@ const (
 	fdToContact = "foot_down_to_contact"
 
 	whySide  = "lengths along the line to the pitcher shrink to nothing when the camera looks along it"
+	whyEnd   = "lengths toward the plate shrink to nothing when the camera looks along them"
 	whyAny   = ""
 	whyAngle = "the bend is partly hidden in depth; given where what is hidden can be told well enough"
 	whyTurn  = "the turn of a line can be read from its width only where it points at the camera; otherwise from 3D landmarks, if they are sure enough"
@@ -65,9 +66,14 @@ func definitions() []Definition {
 	}
 	lean := func(e EventName) {
 		add(Definition{
-			Name: "trunk_lean", Event: string(e), Unit: "deg", Text: "angle between the line from mid-hip to mid-shoulder and the vertical, in any direction",
-			Views: anyView, Why: whyAngle, needs: []EventName{e}, maxSigma: 12, low: 0, high: 100,
+			Name: "trunk_lean", Event: string(e), Unit: "deg", Text: "lean of the line from mid-hip to mid-shoulder along the line to the pitcher, against the vertical; + = toward the pitcher",
+			Views: sideViews, Why: whySide, needs: []EventName{e}, maxSigma: 12, low: -75, high: 75,
 			eval: func(d *draw) float64 { return d.trunkLean(e) },
+		})
+		add(Definition{
+			Name: "trunk_lean_to_plate", Event: string(e), Unit: "deg", Text: "lean of the line from mid-hip to mid-shoulder toward the plate, against the vertical; + = over the plate",
+			Views: endViews, Why: whyEnd, needs: []EventName{e}, maxSigma: 12, low: -75, high: 75,
+			eval: func(d *draw) float64 { return d.trunkLeanToPlate(e) },
 		})
 	}
 	elbows := func(e EventName) {
@@ -137,8 +143,8 @@ func definitions() []Definition {
 	side("pelvis_drift", fdToContact, "how far mid-hip goes toward the pitcher from foot down to contact", 0.04, -0.3, 0.4, both, (*draw).pelvisDrift)
 	side("head_travel", fdToContact, "distance that the head moves from foot down to contact; its turning does not count", 0.05, 0, 0.5, both, (*draw).headTravel)
 	add(Definition{
-		Name: "lead_knee_straightening", Event: fdToContact, Unit: "deg", Text: "lead-knee flexion at foot down minus that at contact; + = straightens", Views: anyView, Why: whyAngle,
-		needs: both, maxSigma: maxFlexion, low: -80, high: 110, eval: func(d *draw) float64 { return d.knee(FootDown, true) - d.knee(Contact, true) },
+		Name: "lead_knee_straightening", Event: fdToContact, Unit: "deg", Text: "largest lead-knee flexion from foot down to contact minus that at contact: how much it has straightened", Views: anyView, Why: whyAngle,
+		needs: both, maxSigma: maxFlexion, low: 0, high: 110, eval: (*draw).straightening,
 	})
 
 	add(Definition{

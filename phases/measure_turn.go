@@ -85,7 +85,7 @@ func (d *draw) joinTurns(name string, turns [2]float64, worldDeg, ratioSigma, qD
 		apart := math.Abs(k.WrapDeg(turns[0] - turns[1]))
 		switch {
 		case apart < 2*picture: // both are the same answer within its error
-			return turns[0] + k.WrapDeg(turns[1]-turns[0])/2 + d.once("turn "+name, 0, apart/2)
+			return turns[0] + k.WrapDeg(turns[1]-turns[0])/2 + d.once("turn "+name, 0, picture)
 		case in0 && !in1:
 			return turns[0]
 		case in1 && !in0:
