@@ -62,28 +62,39 @@ func count(rows []BatchRow) (c Counts) {
 	return c
 }
 
+// indexKeep is how many things to keep a row of the morning page names.
+const indexKeep = 3
+
 type indexRow struct {
 	Report      *Report
 	Swing       *Swing
 	Page, Thumb string
 	Keep, Work  []string
+	AllKeep     int
+	MoreKeep    int
 	Unsure      int
 }
 
 func indexHTML(rows []BatchRow) ([]byte, error) {
 	data := struct {
-		Counts         Counts
-		Problems, Rows []indexRow
-		Caution        []string
+		Counts                   Counts
+		Problems, Rows, NoSwings []indexRow
+		Caution                  []string
 	}{Counts: count(rows), Caution: Cautions}
 	for _, r := range rows {
 		page := Link(path.Join(r.Folder, "report.html"))
-		if len(r.Report.Swings) == 0 {
+		switch {
+		case !r.Report.Outcome.Processed():
 			data.Problems = append(data.Problems, indexRow{Report: r.Report, Page: page})
+		case len(r.Report.Swings) == 0:
+			data.NoSwings = append(data.NoSwings, indexRow{Report: r.Report, Page: page})
 		}
 		for i := range r.Report.Swings {
 			s := &r.Report.Swings[i]
 			row := indexRow{Report: r.Report, Swing: s, Page: page, Keep: s.titles(Keep), Work: s.titles(WorkOn), Unsure: len(s.titles(CannotTell))}
+			row.AllKeep = len(row.Keep)
+			row.Keep = row.Keep[:min(len(row.Keep), indexKeep)]
+			row.MoreKeep = row.AllKeep - len(row.Keep)
 			if p := s.Stills[phases.Contact]; p != "" {
 				row.Thumb = Link(path.Join(r.Folder, p))
 			}

@@ -131,11 +131,17 @@ func (r *Report) swingPage(s *Swing) swingPage {
 		}
 		return out
 	}
+	// Few things at a time: the first ones stand open, the rest is folded away.
+	const maxKeep = 3
+	keep := of(Keep)
+	more := keep[min(maxKeep, len(keep)):]
+	keep = keep[:len(keep)-len(more)]
 	p.Main = []group{
-		{ID: "keep", Head: "Keep", Sign: "✓", Lead: "Nothing stands out for certain in this clip. Look at the pictures for what you like, and film a few more swings.", Findings: of(Keep)},
+		{ID: "keep", Head: "Keep", Sign: "✓", Lead: "Nothing stands out for certain in this clip. Look at the pictures for what you like, and film a few more swings.", Findings: keep},
 		{ID: "work", Head: "Work on", Sign: "➜", Lead: "Nothing is far enough from the usual to ask for a change.", Findings: of(WorkOn)},
 	}
 	p.Folded = []group{
+		{ID: "more", Head: "More to keep", Sign: "✓", Findings: more},
 		{ID: "note", Head: "Also seen", Sign: "•", Findings: of(Note)},
 		{ID: "cannot", Head: "What this clip cannot tell", Sign: "?", Findings: of(CannotTell)},
 	}

@@ -95,7 +95,7 @@ func (s *Swing) scenes(r *Report, pics Pictures, rules *configs.RuleSet) (out []
 			missing[i], sc.Time = "This moment was not found.", ""
 			continue
 		}
-		sc.Time = s.TimeWords(e)
+		sc.Time, sc.TimeShort = s.TimeWords(e), s.timeShort(e)
 		sc.LookAt, sc.Marks = s.words(name, r.Hitter, rules)
 		img, err := pics(s.Number, e.Frame)
 		if err != nil {
@@ -184,6 +184,22 @@ func (s *Swing) TimeWords(e Event) string {
 	return fmt.Sprintf("%.2f s after contact, %s", d, pm)
 }
 
+// timeShort is TimeWords for narrow places, e.g. "0.18 s before ± 0.01".
+func (s *Swing) timeShort(e Event) string {
+	pm := fmt.Sprintf("± %.2f", max(0.01, float64(e.SigmaS)))
+	c, ok := s.event(phases.Contact)
+	switch d := float64(e.TimeS - c.TimeS); {
+	case !ok:
+		return fmt.Sprintf("at %.2f s %s", float64(e.TimeS), pm)
+	case e.Name == phases.Contact:
+		return "0 s " + pm
+	case d < 0:
+		return fmt.Sprintf("%.2f s before %s", -d, pm)
+	default:
+		return fmt.Sprintf("%.2f s after %s", d, pm)
+	}
+}
+
 // words chooses what a still says: the finding that matters most at that
 // moment, and the numbers behind it, then the moment's usual ones.
 func (s *Swing) words(name phases.EventName, h Hitter, rules *configs.RuleSet) (lookAt string, marks []still.Mark) {
@@ -203,7 +219,7 @@ func (s *Swing) words(name phases.EventName, h Hitter, rules *configs.RuleSet) (
 	if rules != nil {
 		for _, r := range rules.Rules {
 			if r.ID == rule || rule == "" && r.Moment == string(name) {
-				lookAt = r.LookAt
+				lookAt = lookFor(r.LookAt)
 				break
 			}
 		}
@@ -229,6 +245,14 @@ func (s *Swing) words(name phases.EventName, h Hitter, rules *configs.RuleSet) (
 	return lookAt, marks
 }
 
+// lookFor makes a request of a rule's few words: a still shows what to look for, the findings say whether it is there.
+func lookFor(words string) string {
+	if words == "" {
+		return ""
+	}
+	return "Look for: " + strings.ToLower(words[:1]) + words[1:]
+}
+
 // measureAt finds a measure by name, at the event if there are several.
 func (s *Swing) measureAt(name string, at phases.EventName) (Measure, bool) {
 	var any Measure
@@ -252,8 +276,8 @@ const cautionShort = "Movement seen on video, not a medical opinion. ± is one s
 
 func (s *Swing) sheet(r *Report, scenes []still.Scene, missing []string) still.Sheet {
 	out := still.Sheet{
-		Title:   fmt.Sprintf("%s · swing %d", orUnknown(r.Hitter.ID), s.Number),
-		Lines:   []string{r.Clip.Path, fmt.Sprintf("%s · camera %s · %s frames/s", BatsWords(s.Bats), ViewWords(s.View.Side), rate(r.Clip.CapturedFPS))},
+		Title:   orUnknown(r.Hitter.ID),
+		Lines:   []string{fmt.Sprintf("Swing %d of %s", s.Number, r.Clip.Path), fmt.Sprintf("%s · camera %s · %s frames/s · times from contact", BatsWords(s.Bats), ViewWords(s.View.Side), rate(r.Clip.CapturedFPS))},
 		Scenes:  scenes,
 		Missing: missing,
 		Foot:    cautionShort,

@@ -85,7 +85,7 @@ var measureWords = map[string]string{
 	"rear_elbow_flexion":       "Back elbow bend",
 	"trunk_lean":               "Upper body lean",
 	"stance_width":             "Space between the feet",
-	"body_over_feet":           "Body between the feet (0 back, 1 front)",
+	"body_over_feet":           "Body from back foot to front foot",
 	"rear_knee_inside":         "Back knee inside the foot",
 	"hands_back":               "Hands behind the back shoulder",
 	"pelvis_turn":              "Hip turn",
@@ -225,7 +225,7 @@ func PlainPM(v, sigma Num, unit string, h Hitter) string {
 	}
 	val, pm := PlainValue(float64(v), unit, h), PlainValue(float64(sigma), unit, h)
 	switch unit {
-	case "body_heights", "m", "ms", "m/s", "body_heights/s":
+	case "body_heights", "m", "ms", "m/s", "body_heights/s", "fraction":
 		// The unit once: "31 ± 2 cm".
 		num, rest, _ := strings.Cut(val, " ")
 		pmNum, _, _ := strings.Cut(pm, " ")

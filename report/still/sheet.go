@@ -127,7 +127,7 @@ func drawTile(img *image.RGBA, p *pen, s Sheet, i int, sc Scene, x, y, w, picH f
 	p.use(true, capPx, ink)
 	p.line(sc.Moment, x+54, cy+capPx, w-54)
 	p.use(false, capSmall, soft)
-	p.line(sc.Time, x+54, cy+capPx+capSmall*1.25, w-54)
+	p.line(sc.TimeShort, x+54, cy+capPx+capSmall*1.25, w-54)
 }
 
 // drawSide writes the findings beside the last picture, the legend below them.

@@ -27,11 +27,12 @@ type Scene struct {
 	Knob       pose.Estimate // zero = not known
 	Barrel     pose.Estimate
 
-	Number int    // 1 to 7
-	Moment string // its name
-	Time   string // e.g. "0.18 s before contact"
-	LookAt string // what to look at, a few words
-	Marks  []Mark // two at most are drawn
+	Number    int    // 1 to 7
+	Moment    string // its name
+	Time      string // e.g. "0.18 s before contact"
+	TimeShort string // the same for a proof sheet, e.g. "0.18 s before ± 0.01"
+	LookAt    string // what to look at, a few words
+	Marks     []Mark // two at most are drawn
 }
 
 // Width of a still, px: three device pixels for each of a phone's 360.

@@ -1,0 +1,334 @@
+package report
+
+import (
+	"bytes"
+	"compress/gzip"
+	"encoding/csv"
+	"encoding/json"
+	"image/jpeg"
+	"io"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/santhosh-tekuri/jsonschema/v6"
+
+	"cagebook/phases"
+)
+
+// schema compiles one of the published schemas; the library also checks it against the draft 2020-12 meta-schema.
+func schema(t *testing.T, data []byte) *jsonschema.Schema {
+	t.Helper()
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(data))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := jsonschema.NewCompiler()
+	if err := c.AddResource("s.json", doc); err != nil {
+		t.Fatal(err)
+	}
+	s, err := c.Compile("s.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func validate(s *jsonschema.Schema, data []byte) error {
+	v, err := jsonschema.UnmarshalJSON(bytes.NewReader(data))
+	if err != nil {
+		return err
+	}
+	return s.Validate(v)
+}
+
+func marshal(t *testing.T, r *Report) []byte {
+	t.Helper()
+	b, err := r.Marshal()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+func TestWriteClip(t *testing.T) {
+	r, out := Build(exInput(t)), files{}
+	if err := WriteClip(out.put, r, exPicture); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{
+		"report.json", "report.html", "track.json.gz", "swing-1/proof.jpg", "swing-1/1-stance.jpg", "swing-1/2-load.jpg", "swing-1/3-foot-down.jpg",
+		"swing-1/4-hands-start.jpg", "swing-1/5-contact.jpg", "swing-1/6-extension.jpg", "swing-1/7-finish.jpg",
+	} {
+		if len(out[name]) == 0 {
+			t.Errorf("%s is missing", name)
+		}
+	}
+	if err := validate(schema(t, ReportSchema), out["report.json"]); err != nil {
+		t.Errorf("report.json: %v", err)
+	}
+	zr, err := gzip.NewReader(bytes.NewReader(out["track.json.gz"]))
+	if err != nil {
+		t.Fatal(err)
+	}
+	track, err := io.ReadAll(zr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := validate(schema(t, TrackSchema), track); err != nil {
+		t.Errorf("track.json: %v", err)
+	}
+	for name, data := range out {
+		if strings.HasSuffix(name, ".jpg") {
+			img, err := jpeg.Decode(bytes.NewReader(data))
+			if err != nil || img.Bounds().Dx() < 1080 {
+				t.Errorf("%s: %v, want a picture of 1080 px or more", name, err)
+			}
+		}
+	}
+	back, err := Parse("report.json", out["report.json"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := marshal(t, back); !bytes.Equal(got, out["report.json"]) {
+		t.Error("report.json does not survive being read and written again")
+	}
+}
+
+func TestOddReports(t *testing.T) {
+	s := schema(t, ReportSchema)
+	nan, inf := math.NaN(), math.Inf(1)
+	for _, c := range []struct {
+		name   string
+		change func(*Input)
+	}{
+		{"nothing known", func(in *Input) {
+			*in = Input{Path: "x.mp4", Rules: in.Rules, Outcome: Outcome{NotVideo, "The file holds text, not video."}}
+		}},
+		{"measured but NaN or infinite or without sigma", func(in *Input) {
+			sw := in.Swings[0].Swing
+			sw.Measures = []phases.Measure{
+				m("trunk_lean", "contact", nan, 1, "deg"), m("trunk_lean", "stance", 3, inf, "deg"), m("stance_width", "stance", 3, 0, "deg"),
+				none("bat_speed", "contact", "m/s", ""),
+			}
+		}},
+		{"no scale, view not known, an event without time", func(in *Input) {
+			sw := in.Swings[0].Swing
+			sw.Scale, sw.View = phases.Scale{}, phases.View{AzimuthDeg: nan, SigmaDeg: inf}
+			sw.Events = []phases.Event{{Name: phases.Contact, TimeS: nan, SigmaS: 1, From: "keypoints"}}
+		}},
+		{"clip whose rate is not known", func(in *Input) { in.Info.CapturedFPS, in.Info.DurationS = nan, inf }},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			in := exInput(t)
+			c.change(&in)
+			r, out := Build(in), files{}
+			if err := WriteClip(out.put, r, nil); err != nil {
+				t.Fatal(err)
+			}
+			if err := validate(s, out["report.json"]); err != nil {
+				t.Error(err)
+			}
+			for _, sw := range r.Swings {
+				for _, m := range sw.Measures {
+					if m.Status == phases.Measured && !(m.Value.Known() && m.Sigma > 0) {
+						t.Errorf("%s says measured with %v ± %v", m.Name, m.Value, m.Sigma)
+					}
+				}
+			}
+		})
+	}
+}
+
+// The schema itself must be able to say no.
+func TestSchemaRefuses(t *testing.T) {
+	s, good := schema(t, ReportSchema), marshal(t, Build(exInput(t)))
+	for _, c := range []struct{ name, old, new string }{
+		{"value without status measured", `"status": "measured"`, `"status": "view"`},
+		{"status that is no status", `"status": "no_bat"`, `"status": "unsure"`},
+		{"outcome that is none", `"state": "done"`, `"state": "ok"`},
+		{"done without a swing", `"swings": [`, `"swings": [], "x": [`},
+		{"other schema version", `"schema": 1`, `"schema": 2`},
+		{"practice named otherwise", `"source_kind": "practice"`, `"source_kind": "expert"`},
+	} {
+		bad := bytes.Replace(good, []byte(c.old), []byte(c.new), 1)
+		if bytes.Equal(bad, good) {
+			t.Fatalf("%s: %q is not in the report", c.name, c.old)
+		}
+		if validate(s, bad) == nil {
+			t.Errorf("%s: accepted", c.name)
+		}
+	}
+}
+
+const nasty = "<script>alert(1)</script>\"'>\n\u202Egnp"
+
+func TestPagesEscape(t *testing.T) {
+	in := exInput(t)
+	in.HitterID, in.Path = nasty, "a#b/javascript:x?"+nasty+".mp4"
+	in.Swings[0].Swing.Notes = []string{nasty}
+	in.Info.Warnings = []string{nasty}
+	r, out := Build(in), files{}
+	if err := WriteClip(out.put, r, nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := WriteBatch(out.put, []BatchRow{{"clips/" + in.Path, r}}); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"report.html", "index.html"} {
+		page := string(out[name])
+		if strings.Contains(page, "<script>alert") {
+			t.Errorf("%s holds the name's markup", name)
+		}
+		for _, far := range []string{"http://", "https://", "src=\"//", "@import", "url("} {
+			if strings.Contains(page, far) {
+				t.Errorf("%s reaches out: %s", name, far)
+			}
+		}
+	}
+	if want := `href="./clips/a%23b/javascript:x%3F%3Cscript%3E`; !strings.Contains(string(out["index.html"]), want) {
+		t.Errorf("index.html does not hold the escaped link %s", want)
+	}
+}
+
+func TestBatch(t *testing.T) {
+	in := exInput(t)
+	swing := Build(in)
+	in.Swings, in.Path, in.HitterID = nil, "=cmd|x.mp4", "@ada"
+	in.Outcome = Outcome{NotVideo, "-The file holds text, not video."}
+	bad := Build(in)
+	in.Outcome, in.Path = Outcome{NoSwing, "Hands apart: a throw."}, "throw.mp4"
+	none := Build(in)
+	out := files{}
+	if err := WriteBatch(out.put, []BatchRow{{"clips/a", swing}, {"clips/b", bad}, {"clips/c", none}}); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(bytes.NewReader(out["batch.csv"])).ReadAll() // refuses rows of unequal length
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(rows) != 4 {
+		t.Fatalf("%d rows, want a head, one swing and two clips without", len(rows))
+	}
+	get := func(row int, col string) string {
+		for i, h := range rows[0] {
+			if h == col {
+				return rows[row][i]
+			}
+		}
+		t.Fatalf("no column %q", col)
+		return ""
+	}
+	for _, c := range []struct {
+		row       int
+		col, want string
+	}{
+		{1, "lead_knee_flexion contact", "14.2"},
+		{1, "lead_knee_flexion contact sigma", "3.9"},
+		{1, "lead_knee_flexion contact unit", "deg"},
+		{1, "bat_speed contact", ""}, // not measured is not 0
+		{1, "swing", "1"},
+		{2, "clip", "'=cmd|x.mp4"},
+		{2, "hitter", "'@ada"},
+		{2, "reason", "'-The file holds text, not video."},
+		{3, "state", "no_swing"},
+	} {
+		if got := get(c.row, c.col); got != c.want {
+			t.Errorf("row %d, %s: %q, want %q", c.row, c.col, got, c.want)
+		}
+	}
+	var b struct{ Counts Counts }
+	if err := json.Unmarshal(out["batch.json"], &b); err != nil {
+		t.Fatal(err)
+	}
+	if want := (Counts{Clips: 3, Swings: 1, NoSwing: 1, NotProcessed: 1}); b.Counts != want {
+		t.Errorf("counts %+v, want %+v", b.Counts, want)
+	}
+}
+
+func TestNum(t *testing.T) {
+	for _, c := range []struct {
+		in   float64
+		want string
+	}{
+		{math.NaN(), "null"}, {math.Inf(-1), "null"}, {math.Copysign(0, -1), "0"}, {1.0 / 3, "0.333333"}, {-1e-9, "0"}, {1e300, "1" + strings.Repeat("0", 300)},
+	} {
+		b, err := json.Marshal(Num(c.in))
+		if err != nil || len(c.want) < 20 && string(b) != c.want || !json.Valid(b) {
+			t.Errorf("%v: %s, %v; want %s", c.in, b, err, c.want)
+		}
+	}
+}
+
+func TestWords(t *testing.T) {
+	tall := Hitter{HeightM: 1.5}
+	for _, c := range []struct{ name, got, want string }{
+		{"height known", PlainValue(0.2, "body_heights", tall), "30 cm"},
+		{"height not known", PlainValue(0.2, "body_heights", Hitter{}), "20 % of your height"},
+		{"no minus zero", PlainValue(-0.2, "deg", tall), "0°"},
+		{"minus", PlainValue(-7, "deg", tall), "−7°"},
+		{"unit once", PlainPM(0.2, 0.02, "body_heights", tall), "30 ± 3 cm"},
+		{"decimals follow the uncertainty", ValuePM(14.236, 0.39, "deg"), "14.2° ± 0.4°"},
+		{"large uncertainty", ValuePM(192.3, 14, "ms"), "192 ± 14 ms"},
+		{"no value", ValuePM(Num(math.NaN()), 1, "deg"), "—"},
+		{"interval", EventWords("foot_down_to_contact"), "Foot down to contact"},
+		{"a measure without a name of its own", MeasureWords("new_thing"), "New thing"},
+	} {
+		if c.got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, c.got, c.want)
+		}
+	}
+}
+
+// A browser must show the pages without a horizontal scroll bar on a phone and without a script error.
+func TestPagesInBrowser(t *testing.T) {
+	browser, err := exec.LookPath("chromium")
+	if err != nil {
+		t.Skip("chromium is not installed")
+	}
+	if testing.Short() {
+		t.Skip("a browser takes seconds")
+	}
+	dir := t.TempDir()
+	put := func(name string, data []byte) error {
+		p := filepath.Join(dir, name)
+		if err := os.MkdirAll(filepath.Dir(p), 0o755); err != nil {
+			return err
+		}
+		return os.WriteFile(p, data, 0o644)
+	}
+	r := Build(exInput(t))
+	if err := WriteClip(func(n string, d []byte) error { return put("clips/a b#1.mov/"+n, d) }, r, exPicture); err != nil {
+		t.Fatal(err)
+	}
+	if err := WriteBatch(put, []BatchRow{{"clips/a b#1.mov", r}}); err != nil {
+		t.Fatal(err)
+	}
+	const probe = `<title>none</title><body><iframe id="f" style="width:390px;height:20000px" src="PAGE"></iframe><script>
+onload=function(){var d=document.getElementById("f").contentDocument,imgs=[].slice.call(d.images);
+imgs.forEach(function(i){i.loading="eager"});
+setTimeout(function(){
+document.title="result wide="+(d.documentElement.scrollWidth>390)+" broken="+imgs.filter(function(i){return !i.complete||!i.naturalWidth}).length+" images="+imgs.length+" noalt="+imgs.filter(function(i){return !i.alt}).length},3000)}</script>`
+	for _, page := range []struct{ name, want string }{
+		{"./clips/a%20b%231.mov/report.html", "images=12"}, // proof sheet, 3 to keep, 1 to work on, 7 key frames
+		{"index.html", "images=1 "},
+	} {
+		if err := put("probe.html", []byte(strings.Replace(probe, "PAGE", page.name, 1))); err != nil {
+			t.Fatal(err)
+		}
+		cmd := exec.Command(browser, "--headless", "--no-sandbox", "--disable-gpu", "--allow-file-access-from-files", "--user-data-dir="+t.TempDir(),
+			"--virtual-time-budget=6000", "--dump-dom", "file://"+dir+"/probe.html")
+		out, err := cmd.Output()
+		if err != nil {
+			t.Skipf("chromium does not run here: %v", err)
+		}
+		dom := string(out)
+		if !strings.Contains(dom, "result wide=false broken=0 "+page.want) || !strings.Contains(dom, "noalt=0") {
+			i := strings.Index(dom, "<title>")
+			t.Errorf("%s: %.120s", page.name, dom[max(0, i):])
+		}
+	}
+}
