@@ -1,0 +1,345 @@
+package pipeline
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"sync"
+
+	"cagebook/pipeline/video"
+	"cagebook/pose"
+)
+
+// DenseOptions steer the dense pass.
+type DenseOptions struct {
+	JPEGQuality int    // of the spooled frames; default 90
+	TempDir     string // for the spool; "" = the system's own
+}
+
+// DenseWindow is one hitter's track over one window at full frame rate. The
+// spool is shared by all windows of a clip; whoever called dense closes it.
+type DenseWindow struct {
+	Hitter  int // pose.Hitter.ID
+	Window  pose.Window
+	Track   pose.Track
+	Spool   *Spool
+	Mended  int // frames in which a wrist was put back onto the handle
+	Doubted int // frames for which a second region was tried
+}
+
+const (
+	jpegQuality = 90
+	inFlight    = 3 // frames waiting per landmark network
+)
+
+// job is one frame of one window on its way through a landmark network.
+type job struct {
+	window int
+	pos    int // among the window's frames
+	timeS  float64
+	im     pose.Image // the part of the frame that the regions need
+	x0, y0 int        // where that part lies in the frame
+	main   pose.Region
+}
+
+// windowWork is what is gathered for one window.
+type windowWork struct {
+	hitter   *pose.Hitter
+	window   pose.Window
+	path     *pose.RegionPath
+	bodyPx   float64
+	part     pose.Box // of the frame, that the regions need
+	frames   []int
+	times    []float64
+	repeat   []bool
+	readings [][]pose.Reading
+	doubted  int
+}
+
+// dense reads the clip once more and looks at every frame of the hitters'
+// windows with the landmark model. Decoding, JPEG coding and inference overlap,
+// one goroutine a network; the result does not depend on their pace. src stands
+// at its first frame and is not closed. progress is told of frames looked at.
+func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Nets, o DenseOptions, progress func(done, total int)) (_ []DenseWindow, err error) {
+	if o.JPEGQuality == 0 {
+		o.JPEGQuality = jpegQuality
+	}
+	if len(nets.Landmarks) == 0 {
+		return nil, errors.New("dense pass: no landmark model")
+	}
+	info := src.Info()
+	work := planWindows(hitters, info)
+	if len(work) == 0 {
+		return nil, nil
+	}
+	spool, err := NewSpool(o.TempDir)
+	if err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, spool.Close())
+		}
+	}()
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	jobs := make(chan job, inFlight*len(nets.Landmarks))
+	results := make(chan landmarked, inFlight*len(nets.Landmarks))
+	buffers := make(chan []byte, cap(jobs)+len(nets.Landmarks)+1)
+	for range cap(buffers) {
+		buffers <- nil
+	}
+	var workers sync.WaitGroup
+	for _, net := range nets.Landmarks {
+		workers.Go(func() {
+			if err := runLandmarks(ctx, net, work, jobs, results, buffers); err != nil {
+				cancel(err)
+			}
+		})
+	}
+	var gather sync.WaitGroup
+	gather.Go(func() {
+		total := countFrames(work, info)
+		done := 0
+		for r := range results {
+			w := work[r.window]
+			for len(w.readings) <= r.pos {
+				w.readings = append(w.readings, nil)
+			}
+			w.readings[r.pos] = r.readings
+			if len(r.readings) > 1 {
+				w.doubted++
+			}
+			if done++; progress != nil {
+				progress(done, max(total, done))
+			}
+		}
+	})
+	err = feedWindows(ctx, src, work, spool, o.JPEGQuality, buffers, jobs)
+	close(jobs)
+	workers.Wait()
+	close(results)
+	gather.Wait()
+	if err == nil {
+		err = context.Cause(ctx)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("dense pass: %w", err)
+	}
+	var out []DenseWindow
+	for _, w := range work {
+		if len(w.times) == 0 {
+			continue
+		}
+		d := w.finish(info)
+		d.Spool = spool
+		out = append(out, d)
+	}
+	if len(out) == 0 {
+		return nil, spool.Close()
+	}
+	return out, nil
+}
+
+// planWindows makes the work list, in the order of time.
+func planWindows(hitters []pose.Hitter, info video.Info) []*windowWork {
+	var work []*windowWork
+	for i := range hitters {
+		h := &hitters[i]
+		for _, win := range h.Windows {
+			path, ok := pose.NewRegionPath(&h.Coarse, win.FromS, win.ToS)
+			if !ok {
+				continue
+			}
+			w := &windowWork{hitter: h, window: win, path: path, bodyPx: h.Coarse.BodyPx(win.FromS, win.ToS), part: path.Bounds()}
+			if math.IsNaN(w.bodyPx) {
+				w.bodyPx = h.Evidence.BodyPx
+			}
+			// The second region is about one instant's pose: its box may reach out of the path's.
+			for k, t := range h.Coarse.Times {
+				if t < win.FromS-0.3 || t > win.ToS+0.3 {
+					continue
+				}
+				if r, ok := pose.CoarseRegion(&h.Coarse, h.Coarse.Times[k]); ok {
+					b := r.Bounds()
+					w.part = pose.Box{X0: math.Min(w.part.X0, b.X0), Y0: math.Min(w.part.Y0, b.Y0), X1: math.Max(w.part.X1, b.X1), Y1: math.Max(w.part.Y1, b.Y1)}
+				}
+			}
+			w.part = pose.Box{X0: math.Max(0, math.Floor(w.part.X0)), Y0: math.Max(0, math.Floor(w.part.Y0)), X1: math.Min(float64(info.Width), math.Ceil(w.part.X1)), Y1: math.Min(float64(info.Height), math.Ceil(w.part.Y1))}
+			if w.part.X1-w.part.X0 < 8 || w.part.Y1-w.part.Y0 < 8 {
+				continue
+			}
+			work = append(work, w)
+		}
+	}
+	slices.SortStableFunc(work, func(a, b *windowWork) int { return cmp.Compare(a.window.FromS, b.window.FromS) })
+	return work
+}
+
+func countFrames(work []*windowWork, info video.Info) int {
+	n := 0
+	for _, t := range frameTimes(info) {
+		for _, w := range work {
+			if w.holds(t) {
+				n++
+			}
+		}
+	}
+	return n
+}
+
+func (w *windowWork) holds(t float64) bool {
+	return t >= w.window.FromS-1e-6 && t <= w.window.ToS+1e-6
+}
+
+// feedWindows decodes the windows' frames, spools their pictures and hands out jobs.
+func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spool *Spool, quality int, buffers chan []byte, jobs chan<- job) error {
+	times := frameTimes(src.Info())
+	lastS := 0.0
+	for _, w := range work {
+		lastS = math.Max(lastS, w.window.ToS)
+	}
+	wanted := func(t float64) bool {
+		return slices.ContainsFunc(work, func(w *windowWork) bool { return w.holds(t) })
+	}
+	var f video.Frame
+	next := 0
+	for {
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		skip := 0
+		for next+skip < len(times)-1 && !wanted(times[next+skip]) {
+			skip++
+		}
+		if skip > 0 {
+			if err := src.Skip(ctx, skip); err != nil {
+				return endOf(err)
+			}
+		}
+		if err := src.Next(ctx, &f); err != nil {
+			return endOf(err)
+		}
+		next = f.Index + 1
+		if f.TimeS > lastS+1e-6 {
+			return nil
+		}
+		if !wanted(f.TimeS) {
+			continue
+		}
+		jpg, err := src.JPEG(quality)
+		if err != nil {
+			return fmt.Errorf("frame %d (%.3f s): %w", f.Index, f.TimeS, err)
+		}
+		if err := spool.Put(f.Index, jpg); err != nil {
+			return err
+		}
+		for i, w := range work {
+			if !w.holds(f.TimeS) {
+				continue
+			}
+			j := job{window: i, pos: len(w.times), timeS: f.TimeS, main: w.path.At(f.TimeS)}
+			w.frames = append(w.frames, f.Index)
+			w.times = append(w.times, f.TimeS)
+			w.repeat = append(w.repeat, f.Repeat)
+			var buf []byte
+			select {
+			case buf = <-buffers:
+			case <-ctx.Done():
+				return context.Cause(ctx)
+			}
+			j.im, j.x0, j.y0 = cut(pose.ImageOf(&f), w.part, buf)
+			select {
+			case jobs <- j:
+			case <-ctx.Done():
+				return context.Cause(ctx)
+			}
+		}
+	}
+}
+
+// cut copies a part of a frame into a buffer.
+func cut(im pose.Image, part pose.Box, buf []byte) (pose.Image, int, int) {
+	x0, y0 := min(int(part.X0), im.W), min(int(part.Y0), im.H)
+	out := pose.Image{W: min(int(part.X1), im.W) - x0, H: min(int(part.Y1), im.H) - y0}
+	out.Stride = 3 * out.W
+	if need := out.Stride * out.H; cap(buf) < need {
+		buf = make([]byte, need)
+	} else {
+		buf = buf[:need]
+	}
+	out.Pix = buf
+	for y := range out.H {
+		copy(out.Pix[y*out.Stride:(y+1)*out.Stride], im.Pix[(y0+y)*im.Stride+x0*3:])
+	}
+	return out, x0, y0
+}
+
+// landmarked is what the landmark model gave for one job.
+type landmarked struct {
+	window, pos int
+	readings    []pose.Reading
+}
+
+// runLandmarks is the life of one landmark network's goroutine.
+func runLandmarks(ctx context.Context, net pose.Net, work []*windowWork, jobs <-chan job, results chan<- landmarked, buffers chan<- []byte) error {
+	crop := make([]float32, pose.LandmarkPx*pose.LandmarkPx*3)
+	read := func(j job, r pose.Region) (pose.Reading, error) {
+		local := r
+		local.CX -= float64(j.x0)
+		local.CY -= float64(j.y0)
+		out, err := net.Run(pose.LandmarkInput(j.im, local, crop))
+		if err != nil {
+			return pose.Reading{}, fmt.Errorf("landmark model at %.3f s: %w", j.timeS, err)
+		}
+		p, world, _, err := pose.Landmarks(out, r)
+		return pose.Reading{Pose: p, World: world}, err
+	}
+	for j := range jobs {
+		if ctx.Err() != nil {
+			continue // drain
+		}
+		w := work[j.window]
+		first, err := read(j, j.main)
+		if err != nil {
+			return err
+		}
+		res := landmarked{j.window, j.pos, []pose.Reading{first}}
+		if pose.Doubt(&first.Pose, &w.hitter.Coarse, j.timeS, w.bodyPx) {
+			if r, ok := pose.CoarseRegion(&w.hitter.Coarse, j.timeS); ok {
+				second, err := read(j, r)
+				if err != nil {
+					return err
+				}
+				res.readings = append(res.readings, second)
+			}
+		}
+		buffers <- j.im.Pix // never blocks: there is room for every buffer
+		select {
+		case results <- res:
+		case <-ctx.Done():
+		}
+	}
+	return nil
+}
+
+// finish settles sides, regions and hands, and makes the track.
+func (w *windowWork) finish(info video.Info) DenseWindow {
+	rs := pose.Settle(w.times, w.readings, &w.hitter.Coarse, w.bodyPx)
+	d := DenseWindow{Hitter: w.hitter.ID, Window: w.window, Doubted: w.doubted, Mended: pose.MendHands(w.times, rs, w.bodyPx)}
+	t := pose.Track{
+		Width: info.Width, Height: info.Height, Frames: w.frames, Times: w.times, Repeat: w.repeat,
+		Raw: make([]pose.Pose, len(rs)), World: make([][pose.NumJoints]pose.Point3, len(rs)),
+	}
+	for i := range rs {
+		t.Raw[i], t.World[i] = rs[i].Pose, rs[i].World
+	}
+	for j := range t.Has {
+		t.Has[j] = true
+	}
+	d.Track = t
+	return d
+}

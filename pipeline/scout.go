@@ -1,0 +1,372 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"sync"
+
+	"cagebook/pipeline/video"
+	"cagebook/pose"
+)
+
+// Nets are the networks of one worker. Each is used by one goroutine at a time.
+type Nets struct {
+	People, Objects pose.Net
+	Landmarks       []pose.Net // one goroutine each; one thread each is fastest
+}
+
+// OpenSource opens the clip at its first frame.
+type OpenSource func() (video.Source, error)
+
+// ScoutOptions steer the coarse pass. Zero values mean the defaults.
+type ScoutOptions struct {
+	SamplesPerS float64 // people are looked for this often, per second of real motion; default 14
+	ObjectsPerS float64 // bats and balls are looked for this often; default 3
+}
+
+// Scouted is what the coarse pass found, and how much it had to look at.
+type Scouted struct {
+	pose.Scouted
+	Frames     int // frames of the clip that were passed
+	Samples    int // instants that were looked at
+	Still      int // of these, instants at which nothing had moved: no model was run
+	ObjectRuns int
+}
+
+const (
+	samplesPerS = 14 // a swing's burst lasts about 0.2 s: three samples
+	objectsPerS = 3  // a hitter holds the bat in view for a second and more before a swing
+	// A picture's noise moves a thumbnail's cell (the mean of 16 pixels) by about
+	// 2 grey levels; a moving hand changes several cells by 10 and more.
+	movedLevels = 6.0
+	movedCells  = 2
+	scoutLongPx = 960 // pictures are reduced to this before they wait for a model
+	objectMin   = 0.3 // false bats start near this score
+	personMin   = 0.15
+)
+
+// glance is one sampled frame on its way through the coarse pass.
+type glance struct {
+	index   int // among the samples
+	frame   int
+	timeS   float64
+	small   pose.Image // the picture, reduced; empty if nothing moved
+	zoom    float64    // px of the picture ÷ px of small
+	objects bool       // look for objects, too
+}
+
+// scout runs the coarse pass: sampled in time, reduced in size, no model where
+// nothing moved. Decoding and the two models overlap; the result does not
+// depend on their pace. progress is told of frames passed.
+func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, progress func(done, total int)) (_ Scouted, err error) {
+	if o.SamplesPerS <= 0 {
+		o.SamplesPerS = samplesPerS
+	}
+	if o.ObjectsPerS <= 0 {
+		o.ObjectsPerS = objectsPerS
+	}
+	src, err := open()
+	if err != nil {
+		return Scouted{}, err
+	}
+	defer func() { err = errors.Join(err, src.Close()) }()
+	info := src.Info()
+
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	var wg sync.WaitGroup
+	people := make(chan glance, 3)
+	objects := make(chan glance, 8)
+	var samples []pose.Sample // owned by the people goroutine until it ends
+	var seen []objectsAt      // owned by the objects goroutine until it ends
+	wg.Go(func() {
+		s, err := watchPeople(ctx, nets.People, people, info)
+		if err != nil {
+			cancel(err)
+		}
+		samples = s
+	})
+	wg.Go(func() {
+		s, err := watchObjects(ctx, nets.Objects, objects)
+		if err != nil {
+			cancel(err)
+		}
+		seen = s
+	})
+	var out Scouted
+	err = sampleFrames(ctx, src, o, func(g glance) error {
+		g.index = out.Samples
+		out.Samples++
+		if g.small.Pix == nil {
+			out.Still++
+		}
+		select {
+		case people <- g:
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+		if g.objects {
+			out.ObjectRuns++
+			select {
+			case objects <- g:
+			case <-ctx.Done():
+				return context.Cause(ctx)
+			}
+		}
+		return nil
+	}, func(frames int) {
+		out.Frames = frames
+		if progress != nil {
+			progress(frames, info.Frames)
+		}
+	})
+	close(people)
+	close(objects)
+	wg.Wait()
+	if err == nil {
+		err = context.Cause(ctx) // a model failed on the last samples
+	}
+	if err != nil {
+		return Scouted{}, fmt.Errorf("coarse pass: %w", err)
+	}
+	for _, s := range seen {
+		samples[s.index].Objects, samples[s.index].HasObjects = s.objects, true
+	}
+	out.Scouted = pose.Scout(samples, info.Width, info.Height)
+	return out, nil
+}
+
+// sampleFrames reads the clip and emits a glance for each sampled instant.
+func sampleFrames(ctx context.Context, src video.Source, o ScoutOptions, emit func(glance) error, passed func(frames int)) error {
+	times := frameTimes(src.Info())
+	var f video.Frame
+	var shown pose.Thumb // of the sample that a model saw last
+	next, nextObjects := 0.0, 0.0
+	objectsDue := true
+	for n := 0; ; n++ {
+		if err := ctx.Err(); err != nil {
+			return context.Cause(ctx)
+		}
+		if len(times) > 0 { // skip decoding's costly half for frames between samples
+			k := f.Index
+			if n > 0 {
+				k++
+			}
+			from := k
+			for k < len(times)-1 && times[k] < next-1e-6 {
+				k++
+			}
+			if k > from {
+				if err := src.Skip(ctx, k-from); err != nil {
+					return endOf(err)
+				}
+			}
+		}
+		if err := src.Next(ctx, &f); err != nil {
+			return endOf(err)
+		}
+		passed(f.Index + 1)
+		if f.TimeS < next-1e-6 {
+			continue
+		}
+		next = math.Max(next+1/o.SamplesPerS, f.TimeS+0.5/o.SamplesPerS)
+		if f.TimeS >= nextObjects {
+			objectsDue = true
+		}
+		im := pose.ImageOf(&f)
+		thumb := pose.NewThumb(im)
+		g := glance{frame: f.Index, timeS: f.TimeS}
+		if !f.Repeat && thumb.Moved(shown, movedLevels, movedCells) {
+			shown = thumb
+			g.small, g.zoom = reduced(im)
+			if objectsDue {
+				g.objects, objectsDue = true, false
+				nextObjects = f.TimeS + 1/o.ObjectsPerS
+			}
+		}
+		if err := emit(g); err != nil {
+			return err
+		}
+	}
+}
+
+func endOf(err error) error {
+	if errors.Is(err, io.EOF) {
+		return nil
+	}
+	return err
+}
+
+// frameTimes are the seconds of real motion of all frames; nil if they are not known before reading.
+func frameTimes(info video.Info) []float64 {
+	scale := info.TimeScale
+	if scale <= 0 {
+		scale = 1
+	}
+	t := make([]float64, len(info.PTSS))
+	for i, p := range info.PTSS {
+		t[i] = p * scale
+	}
+	return t
+}
+
+// reduced copies the picture, at most scoutLongPx long.
+func reduced(im pose.Image) (pose.Image, float64) {
+	zoom := math.Max(1, float64(max(im.W, im.H))/scoutLongPx)
+	s := pose.Image{W: max(1, int(math.Round(float64(im.W)/zoom))), H: max(1, int(math.Round(float64(im.H)/zoom)))}
+	s.Stride = 3 * s.W
+	s.Pix = make([]byte, s.Stride*s.H)
+	if zoom == 1 {
+		for y := range s.H {
+			copy(s.Pix[y*s.Stride:(y+1)*s.Stride], im.Pix[y*im.Stride:])
+		}
+	} else {
+		pose.Resize(s, im)
+	}
+	return s, zoom
+}
+
+// watchPeople runs the people model on the samples in their order.
+func watchPeople(ctx context.Context, net pose.Net, in <-chan glance, info video.Info) ([]pose.Sample, error) {
+	var samples []pose.Sample
+	var size peopleSize
+	for g := range in {
+		if ctx.Err() != nil {
+			continue // drain
+		}
+		s := pose.Sample{Frame: g.frame, TimeS: g.timeS}
+		if g.small.Pix == nil {
+			if n := len(samples); n > 0 {
+				s.People = samples[n-1].People
+			}
+		} else {
+			people, err := size.find(net, g)
+			if err != nil {
+				return nil, fmt.Errorf("frame %d (%.3f s): %w", g.frame, g.timeS, err)
+			}
+			for i := range people {
+				people[i].Shirt = pose.ShirtColour(g.small, &people[i].Points, g.zoom)
+			}
+			s.People = people
+		}
+		samples = append(samples, s)
+	}
+	return samples, nil
+}
+
+// peopleSize keeps the people model's input at a size in which people have
+// the height that the model likes.
+type peopleSize struct {
+	bodyPx float64 // height of the people, px of the reduced picture; 0 = not known
+	empty  int     // samples in a row without anybody
+}
+
+const (
+	bodyMinPx, bodyMaxPx = 130, 280 // in the input: outside of it the size is chosen anew
+	retryEvery           = 14       // samples without anybody between two searches in other sizes
+	surePerson           = 0.3
+)
+
+func (p *peopleSize) find(net pose.Net, g glance) ([]pose.Person, error) {
+	people, fit, err := runPeople(net, g, p.bodyPx)
+	if err != nil {
+		return nil, err
+	}
+	tall := tallest(people, g.zoom)
+	if tall == 0 {
+		p.empty++
+		if p.empty%retryEvery != 1 {
+			return people, nil
+		}
+		// As if people filled the picture, or stood far away.
+		for _, body := range [2]float64{0.9 * float64(g.small.H), 0.25 * float64(g.small.H)} {
+			again, _, err := runPeople(net, g, body)
+			if err != nil {
+				return nil, err
+			}
+			if t := tallest(again, g.zoom); t > 0 {
+				people, tall, p.bodyPx = again, t, t
+				break
+			}
+		}
+		if tall > 0 {
+			p.empty = 0
+		}
+		return people, nil
+	}
+	p.empty = 0
+	in := tall * fit.Scale
+	if p.bodyPx == 0 {
+		p.bodyPx = tall
+	}
+	if in >= bodyMinPx && in <= bodyMaxPx {
+		return people, nil
+	}
+	if want := pose.PeopleFit(g.small.W, g.small.H, tall); want == fit {
+		return people, nil // at the limit of what is affordable
+	}
+	again, _, err := runPeople(net, g, tall)
+	if err != nil {
+		return nil, err
+	}
+	if t := tallest(again, g.zoom); t > 0 {
+		p.bodyPx = t
+		return again, nil
+	}
+	return people, nil
+}
+
+func runPeople(net pose.Net, g glance, bodyPx float64) ([]pose.Person, pose.Fit, error) {
+	fit := pose.PeopleFit(g.small.W, g.small.H, bodyPx)
+	out, err := net.Run(pose.PeopleInput(g.small, fit))
+	if err != nil {
+		return nil, fit, fmt.Errorf("people model: %w", err)
+	}
+	if len(out) != 1 {
+		return nil, fit, fmt.Errorf("people model: %w: %d outputs", pose.ErrShape, len(out))
+	}
+	people, err := pose.DecodePeople(out[0], fit, g.zoom, personMin)
+	return people, fit, err
+}
+
+// tallest is the height of the tallest person who is surely one, px of the reduced picture; 0 = nobody.
+func tallest(people []pose.Person, zoom float64) float64 {
+	var t float64
+	for i := range people {
+		if people[i].Score >= surePerson {
+			if b, n := people[i].Points.Bounds(0.2); n >= 6 {
+				t = math.Max(t, (b.Y1-b.Y0)/zoom)
+			}
+		}
+	}
+	return t
+}
+
+type objectsAt struct {
+	index   int
+	objects []pose.Object
+}
+
+func watchObjects(ctx context.Context, net pose.Net, in <-chan glance) ([]objectsAt, error) {
+	var out []objectsAt
+	for g := range in {
+		if ctx.Err() != nil || net == nil {
+			continue // drain
+		}
+		fit := pose.ObjectsFit(g.small.W, g.small.H)
+		res, err := net.Run(pose.ObjectsInput(g.small, fit))
+		if err == nil {
+			var found []pose.Object
+			if found, err = pose.DecodeObjects(res, fit, g.zoom, objectMin); err == nil {
+				out = append(out, objectsAt{g.index, found})
+			}
+		}
+		if err != nil {
+			return nil, fmt.Errorf("frame %d (%.3f s): object detector: %w", g.frame, g.timeS, err)
+		}
+	}
+	return out, nil
+}
