@@ -30,10 +30,6 @@ type Batch struct {
 	Worker  func() *exec.Cmd
 	Analyze AnalyzeFunc // used where Worker is nil
 
-	// Pages writes the morning page and its tables from the reports so far, in
-	// the order of the clips' names.
-	Pages func(put func(name string, data []byte) error, reports []*report.Report) error
-
 	// OnEvent is told what happens; calls do not overlap. May be nil.
 	OnEvent func(Event)
 }
@@ -80,6 +76,9 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 		return Summary{}, err
 	}
 	r := &run{b: b, root: root, out: out, store: store, queue: newFolderJobs(list), reports: make([]*report.Report, len(list.Clips))}
+	for _, c := range list.Clips {
+		r.folders = append(r.folders, ClipsDir+"/"+c.Rel)
+	}
 	r.announce(list)
 	err = r.work(ctx, b.Settings.Jobs)
 	if perr := r.writePages(); err == nil || errors.Is(err, context.Canceled) {
@@ -131,6 +130,8 @@ type run struct {
 	root, out string
 	store     *Store
 	queue     jobQueue
+
+	folders []string // by number of the clip: where its files lie, below the output folder
 
 	mu        sync.Mutex
 	reports   []*report.Report // by number of the clip; nil = not ended
@@ -409,13 +410,13 @@ func (r *run) finished(j clipJob, rep *report.Report, resumed bool, took time.Du
 func (r *run) writePages() error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	var ended []*report.Report
-	for _, rep := range r.reports {
+	var rows []report.BatchRow
+	for i, rep := range r.reports {
 		if rep != nil {
-			ended = append(ended, rep)
+			rows = append(rows, report.BatchRow{Folder: r.folders[i], Report: rep})
 		}
 	}
-	return r.b.Pages(r.store.Put, ended)
+	return report.WriteBatch(r.store.Put, rows)
 }
 
 func (r *run) summary(clips int) Summary {
@@ -425,7 +426,7 @@ func (r *run) summary(clips int) Summary {
 			continue
 		}
 		s.Counts[rep.Outcome.State]++
-		if !processed(rep.Outcome) {
+		if !rep.Outcome.Processed() {
 			s.Lost++
 		}
 	}

@@ -116,14 +116,6 @@ func fakeAnalyze(ctx context.Context, c Clip, progress Progress) (Result, error)
 	return Result{Report: report.Build(in)}, nil
 }
 
-func fakePages(put func(string, []byte) error, reports []*report.Report) error {
-	var b strings.Builder
-	for _, r := range reports {
-		fmt.Fprintf(&b, "%s %s\n", r.Clip.Path, r.Outcome.State)
-	}
-	return put("batch.csv", []byte(b.String()))
-}
-
 func testSettings() configs.Settings {
 	s := configs.Default()
 	s.Stall, s.Deadline, s.MemoryMB = 2*time.Second, 20*time.Second, 400
@@ -132,7 +124,7 @@ func testSettings() configs.Settings {
 
 func newBatch(root, out string) *Batch {
 	return &Batch{
-		Root: root, Out: out, Settings: testSettings(), Analyze: fakeAnalyze, Pages: fakePages,
+		Root: root, Out: out, Settings: testSettings(), Analyze: fakeAnalyze,
 		Tool: Tool{Version: "test", Models: map[string]string{"people": "abc"}, Options: "def"},
 	}
 }

@@ -40,12 +40,6 @@ type Result struct {
 // Progress is told how far a stage of a clip has come; total 0 = not known.
 type Progress func(stage string, done, total int)
 
-// processed says whether the clip was looked at from end to end. A clip without
-// a swing was; a damaged one was not.
-func processed(o Outcome) bool {
-	return o.State == report.Done || o.State == report.NoSwing || o.State == report.NoHitter
-}
-
 // AnalyzeFunc looks at one clip and stores its files through clip.Put, all but
 // report.json, which it returns: the caller writes that last, so that a clip
 // with a report.json is a finished clip. Expected ends

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"errors"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -38,6 +39,7 @@ type found struct {
 // listing is what lies below an input folder, in the order of its names.
 type listing struct {
 	Clips    []found
+	Settings []string // files of settings, used or not
 	Warnings []string
 }
 
@@ -66,7 +68,7 @@ type walker struct {
 	listing
 	skip     string
 	seen     map[fileID]bool
-	settings map[string]bool // *.yaml and *.yml files seen, by path
+	settings map[string]bool // *.yaml and *.yml files seen, by path: whether it is a session.yaml
 	used     map[string]bool // settings that belong to a clip or a folder
 }
 
@@ -143,14 +145,11 @@ func (w *walker) clip(path, rel string) {
 
 // warnAboutSettings names settings files that no clip uses: mostly a slip in the name.
 func (w *walker) warnAboutSettings() {
-	var idle []string
-	for path, isSession := range w.settings {
-		if !isSession && !w.used[path] {
-			idle = append(idle, path)
+	w.Settings = slices.Sorted(maps.Keys(w.settings))
+	for _, path := range w.Settings {
+		if w.settings[path] || w.used[path] {
+			continue
 		}
-	}
-	slices.Sort(idle)
-	for _, path := range idle {
 		hint := "name it like the clip, e.g. ada-03.mov.yaml or ada-03.yaml for ada-03.mov, or session.yaml for a folder"
 		if strings.HasSuffix(path, ".yml") {
 			hint = "settings files end in .yaml"

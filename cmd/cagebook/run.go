@@ -1,0 +1,108 @@
+//go:build cgo
+
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strconv"
+
+	"github.com/spf13/cobra"
+
+	"cagebook/configs"
+	"cagebook/pipeline"
+)
+
+// errLost ends a run in which some clips were not processed; the printer has said so already.
+var errLost = errors.New("some clips were not processed")
+
+func newRun(s streams) *cobra.Command {
+	settings := configs.Default()
+	var out string
+	cmd := &cobra.Command{
+		Use:   "run FOLDER -o OUT",
+		Short: "Look at every clip below a folder",
+		Long: `run looks at every clip below FOLDER (or at one clip), at any depth, and writes
+below OUT: index.html for the morning, batch.csv and batch.json, and a folder
+for each clip with stills, report.html and report.json.
+
+It can be stopped at any moment and started again: finished clips are not
+looked at twice as long as clip, settings, models and version stay the same.
+Settings may lie beside the clips: session.yaml for a folder and all below it,
+<clip>.yaml for one clip (ada-03.mov.yaml or ada-03.yaml).
+
+` + exitHelp,
+		Example: `  cagebook run cage-videos -o results
+  cagebook run cage-videos -o results --jobs 2     two clips at once, for 4 cores and more
+  cagebook run cage-videos/ada-03.mov -o results   one clip`,
+		Args: argument("a FOLDER of clips", 1, 1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := configs.FillFromEnv(cmd.Flags()); err != nil {
+				return err
+			}
+			if err := settings.Validate(); err != nil {
+				return err
+			}
+			if out == "" {
+				return usageError("cagebook run "+args[0]+" -o results", "run: -o OUT is missing")
+			}
+			if err := mustExist(args[0], "folder or clip"); err != nil {
+				return err
+			}
+			return runBatch(cmd.Context(), s, settings, args[0], out)
+		},
+	}
+	cmd.Flags().StringVarP(&out, "out", "o", "", "folder for the results; made where missing")
+	settings.AddFlags(cmd.Flags())
+	return cmd
+}
+
+func runBatch(ctx context.Context, s streams, settings configs.Settings, root, out string) error {
+	dir, err := modelDir(settings)
+	if err != nil {
+		return err
+	}
+	p := newPrinter(s, settings.JSON, out)
+	b := &pipeline.Batch{Root: root, Out: out, Settings: settings, Tool: tool(), OnEvent: p.event}
+	if settings.InProcess {
+		analyze, closeNets, err := newAnalyze(dir, threads(settings))
+		if err != nil {
+			return err
+		}
+		defer closeNets()
+		b.Analyze = analyze
+	} else {
+		self, err := os.Executable()
+		if err != nil {
+			return fmt.Errorf("find this program for its workers: %w", err)
+		}
+		b.Worker = func() *exec.Cmd {
+			return exec.Command(self, "worker", "--model-dir", dir, "--threads", strconv.Itoa(threads(settings)))
+		}
+	}
+	summary, err := b.Run(ctx)
+	p.close()
+	if err != nil {
+		return err
+	}
+	if page, err := filepath.Abs(filepath.Join(out, "index.html")); err == nil && !settings.JSON {
+		fmt.Fprintln(s.out, "morning page:", page)
+	}
+	if summary.Lost > 0 {
+		return errLost
+	}
+	return nil
+}
+
+// threads shares the cores out over the clips in work.
+func threads(s configs.Settings) int {
+	if s.Threads > 0 {
+		return s.Threads
+	}
+	return max(1, runtime.NumCPU()/s.Jobs)
+}
