@@ -238,13 +238,13 @@ func ffmpegArgs(film *studio.Film, sound []float32, path string) (args []string,
 		add("transpose=1")
 	}
 	if sc.Jitter > 0 {
-		add(fmt.Sprintf("settb=1/%d,setpts='%s/TB'", studio.TickHz, sc.WanderExpr()))
+		add(fmt.Sprintf("settb=1/%d,setpts='floor(%s/TB+0.5)'", studio.TickHz, sc.WanderExpr()))
 		args = append(args, "-fps_mode", "passthrough", "-enc_time_base", fmt.Sprintf("1:%d", studio.TickHz))
 	}
 	if filter != "" {
 		args = append(args, "-vf", filter)
 	}
-	args = append(args, "-c:v", "libx264", "-preset", "veryfast", "-crf", "21", "-pix_fmt", "yuv420p")
+	args = append(args, "-c:v", "libx264", "-preset", "veryfast", "-crf", "19", "-pix_fmt", "yuv420p")
 	if sc.Rotate != 0 {
 		args = append(args, "-metadata:s:v:0", fmt.Sprintf("rotate=%d", sc.Rotate))
 	}
@@ -252,7 +252,7 @@ func ffmpegArgs(film *studio.Film, sound []float32, path string) (args []string,
 		args = append(args, "-c:a", "aac", "-b:a", "96k")
 	}
 	args = append(args, "-video_track_timescale", fmt.Sprint(studio.TickHz), "-movflags", "+faststart",
-		"-fflags", "+bitexact", "-flags:v", "+bitexact", "-map_metadata", "-1", path)
+		"-fflags", "+bitexact", "-flags:v", "+bitexact", path)
 	return args, wav, nil
 }
 

@@ -15,7 +15,7 @@ func main() {
 		SilenceUsage:  true,
 		SilenceErrors: true,
 	}
-	root.AddCommand(trackCmd(), sceneCmd(), sheetCmd(), stillCmd(), templateCmd(), accuracyCmd())
+	root.AddCommand(demoCmd(), trackCmd(), sceneCmd(), sheetCmd(), stillCmd(), templateCmd(), accuracyCmd())
 	if err := root.Execute(); err != nil {
 		fmt.Fprintln(os.Stderr, "studio:", err)
 		os.Exit(1)

@@ -137,16 +137,17 @@ func (b *backdrop) color(o, d Vec) rgb {
 			if p.Z > 2.12 {
 				c = hex(0xd8c24a)
 			}
-			c = c.times(float32(0.85 + 0.2*b.fractal(ang*0.7, p.Z*2)))
+			c = c.times(float32(0.85 + 0.2*b.fractal(p.X*0.7, p.Y*0.7+p.Z*2)))
 		default:
 			el := d.Z / math.Hypot(d.X, d.Y)
-			ang := math.Atan2(d.X, d.Y)
-			top := 0.17 + 0.10*b.fractal(ang*9, 1) + 0.05*b.noise(ang*60, 2)
+			r := math.Hypot(d.X, d.Y)
+			ax, ay := d.X/r, d.Y/r // on the circle of directions, so that nothing has a seam
+			top := 0.17 + 0.10*b.fractal(ax*9, ay*9) + 0.05*b.noise(ax*60, ay*60)
 			c = hex(0x86b3dc).mix(hex(0xd6e4ee), float32(clamp(1-el*1.4, 0, 1)))
-			cloud := b.fractal(ang*5, el*9)
+			cloud := b.fractal(ax*5+el*3, ay*5+el*9)
 			c = c.mix(hex(0xf6f6f4), float32(clamp((cloud-0.5)*2.2, 0, 0.8)))
 			if el < top {
-				c = hex(0x3d5b34).times(float32(0.65 + 0.7*b.fractal(ang*45, el*60)))
+				c = hex(0x3d5b34).times(float32(0.65 + 0.7*b.fractal(ax*45+el*25, ay*45+el*60)))
 			}
 		}
 	} else {

@@ -105,21 +105,19 @@ type grip struct {
 // stick is the state from which a figure is built; lead and rear are the sides
 // nearer to and farther from the pitcher.
 type stick struct {
-	pelvis                Vec     // mid-hip
-	pelvisYaw, trunkYaw   float64 // degrees
-	shoulders             Vec     // offset of mid-shoulder from mid-hip in X and Y; Z follows from the trunk's length
-	shoulderTilt          float64 // degrees by which the lead shoulder is raised beyond what the trunk's lean gives
-	headYaw, headPitch    float64 // degrees; pitch + = looking down
-	headFollow            float64 // 0 = neck upright, 1 = neck in line with the trunk
-	lead, rear            foot
-	leadKnee, rearKnee    Vec // directions to which the knees point
-	leadHand, rearHand    grip
-	bat                   bool
-	batAxis               Vec // unit vector from knob to barrel end
-	batLength             float64
-	knob                  Vec
-	leadReach, rearReach  float64 // set by build: share of the limb's full length that was asked for
-	leadLegAsk, rearLegOK float64
+	pelvis              Vec     // mid-hip
+	pelvisYaw, trunkYaw float64 // degrees
+	shoulders           Vec     // offset of mid-shoulder from mid-hip in X and Y; Z follows from the trunk's length
+	shoulderTilt        float64 // degrees by which the lead shoulder is raised beyond what the trunk's lean gives
+	headYaw, headPitch  float64 // degrees; pitch + = looking down
+	headFollow          float64 // 0 = neck upright, 1 = neck in line with the trunk
+	lead, rear          foot
+	leadKnee, rearKnee  Vec // directions to which the knees point
+	leadHand, rearHand  grip
+	bat                 bool
+	batAxis             Vec // unit vector from knob to barrel end
+	batLength           float64
+	knob                Vec
 }
 
 // twoBone places the middle joint between root and tip for bones of length a

@@ -152,7 +152,11 @@ func (s *sampled) events() []Event {
 		loadT = s.t[loadAt]
 	} else {
 		hands := s.curve(func(f *Figure) float64 { return f.MidHip().X - f.MidWrist().X })
-		loadAt = argmax(hands, 0, c)
+		until := c // the load comes before the heel that was raised comes down
+		if heelDown > 0 {
+			until = heelDown
+		}
+		loadAt = argmax(hands, 0, until)
 		loadT = s.t[loadAt]
 	}
 	// stance: the last time before the load at which heel and toe both are slow.

@@ -7,6 +7,7 @@ import "cagebook/pose"
 // (head, mid-shoulder, mid-hip, knee, ankle), contact at time 0.
 type Template struct {
 	Name   string             `json:"name"`
+	Kind   string             `json:"kind"` // swing, or what else it is
 	FromS  float64            `json:"from_s"`
 	StepS  float64            `json:"step_s"`
 	Joints [][][3]float64     `json:"joints"`
@@ -42,24 +43,37 @@ func Templates() []Template {
 	var out []Template
 	for _, w := range swings {
 		h := Hitter{Body: Body{HeightM: 1.75}, Bat: Bat{LengthM: 0.84}, LeadLeft: true, Swing: w.s}
+		t := template(w.name, "swing", &h, 0)
 		m := sampleMotion(&h, -1.6, 1.0, 1.75, true)
-		t := Template{Name: w.name, FromS: -0.8, StepS: 0.02, Events: map[string]float64{}}
 		for _, e := range m.events() {
 			t.Events[e.Name] = round4(e.TimeS)
 		}
-		f0 := h.At(-0.9)
-		l := f0.Joints[pose.Nose].sub(f0.MidShoulder()).norm() + f0.MidShoulder().sub(f0.MidHip()).norm() +
-			f0.Joints[pose.LeftHip].sub(f0.Joints[pose.LeftKnee]).norm() + f0.Joints[pose.LeftKnee].sub(f0.Joints[pose.LeftAnkle]).norm()
-		for i := range 69 {
-			f := h.At(t.FromS + float64(i)*t.StepS)
-			var row [][3]float64
-			for _, j := range subset13 {
-				d := f.Joints[j].sub(f.MidHip())
-				row = append(row, [3]float64{round4(d.X / l), round4(d.Y / l), round4(d.Z / l)})
-			}
-			t.Joints = append(t.Joints, row)
-		}
 		out = append(out, t)
 	}
-	return out
+	// What moves the hands fast but is no swing, each with the time of its burst.
+	d := Hitter{Body: Body{HeightM: 1.75}, Bat: Bat{LengthM: 0.84}, LeadLeft: true, Swing: DefaultSwing()}
+	return append(out,
+		template("check swing", "a swing that was held back", CheckSwing(d), -0.05),
+		template("bunt", "a turn to bunt", &Bunter{d}, -0.45),
+		template("back from the bunt", "a turn back from a bunt", &Bunter{d}, 1.15),
+		template("half swing", "a slow half swing", PracticeHalfSwing(d), 0.85),
+	)
+}
+
+// template samples a motion about its burst.
+func template(name, kind string, m Mover, burstS float64) Template {
+	t := Template{Name: name, Kind: kind, FromS: -0.8, StepS: 0.02, Events: map[string]float64{}}
+	f0 := m.At(burstS - 0.9)
+	l := f0.Joints[pose.Nose].sub(f0.MidShoulder()).norm() + f0.MidShoulder().sub(f0.MidHip()).norm() +
+		f0.Joints[pose.LeftHip].sub(f0.Joints[pose.LeftKnee]).norm() + f0.Joints[pose.LeftKnee].sub(f0.Joints[pose.LeftAnkle]).norm()
+	for i := range 69 {
+		f := m.At(burstS + t.FromS + float64(i)*t.StepS)
+		var row [][3]float64
+		for _, j := range subset13 {
+			d := f.Joints[j].sub(f.MidHip())
+			row = append(row, [3]float64{round4(d.X / l), round4(d.Y / l), round4(d.Z / l)})
+		}
+		t.Joints = append(t.Joints, row)
+	}
+	return t
 }
