@@ -114,15 +114,6 @@ func (p *pen) line(s string, x, y, width float64) {
 	p.dc.DrawString(p.fit(p.fonts.clean(s), width), x, y)
 }
 
-func (p *pen) lineRight(s string, right, y, width float64) {
-	if p.err != nil {
-		return
-	}
-	s = p.fit(p.fonts.clean(s), width)
-	w, _ := p.dc.MeasureString(s)
-	p.dc.DrawString(s, right-w, y)
-}
-
 func (p *pen) fit(s string, width float64) string {
 	if w, _ := p.dc.MeasureString(s); w <= width {
 		return s
