@@ -73,11 +73,17 @@ type Builder struct {
 	g       *onnxpb.GraphProto
 	next    int
 	scalars map[float32]string
+	size    int // bytes of constants so far
+	limit   int // and at most
 }
+
+// maxConstants caps the constants of a model, bytes: one tensor of a broken
+// file may be used by any number of its nodes. The largest model has 55 MB.
+const maxConstants = 256 << 20
 
 // New starts a model.
 func New(name string) *Builder {
-	return &Builder{g: &onnxpb.GraphProto{Name: proto.String(name)}, scalars: map[float32]string{}}
+	return &Builder{g: &onnxpb.GraphProto{Name: proto.String(name)}, scalars: map[float32]string{}, limit: maxConstants}
 }
 
 // Dim is one dimension of an input or output: a size, or a name when it may vary.
@@ -103,6 +109,9 @@ func (b *Builder) Output(name string, t DType, v *Value, dims ...Dim) {
 
 // Marshal gives the bytes of the model file: the same bytes for the same graph.
 func (b *Builder) Marshal() ([]byte, error) {
+	if b.size > b.limit {
+		return nil, fmt.Errorf("more than %d bytes of constants", b.limit)
+	}
 	m := &onnxpb.ModelProto{
 		IrVersion:    proto.Int64(irVersion),
 		ProducerName: proto.String("cagebook"),
@@ -214,6 +223,9 @@ func (b *Builder) constant(t *Tensor) string {
 
 func (b *Builder) initializer(t onnxpb.TensorProto_DataType, dims []int64, raw []byte) string {
 	name := b.name()
+	if b.size += len(raw); b.size > b.limit {
+		raw = nil // Marshal says so
+	}
 	b.g.Initializer = append(b.g.Initializer, &onnxpb.TensorProto{
 		Name: &name, DataType: proto.Int32(int32(t)), Dims: dims, RawData: raw,
 	})

@@ -18,7 +18,13 @@ type Output struct {
 // ONNX model with input "input" and the named outputs, in that order. The
 // leading dimension of all of them becomes free ("batch"). What feeds only
 // outputs that are not named is left out.
-func Convert(file []byte, name string, outputs []Output) ([]byte, error) {
+func Convert(file []byte, name string, outputs []Output) (converted []byte, err error) {
+	// The flatbuffers runtime panics on offsets outside the file.
+	defer func() {
+		if r := recover(); r != nil {
+			converted, err = nil, fmt.Errorf("damaged TensorFlow Lite file: %v", r)
+		}
+	}()
 	m, err := parse(file)
 	if err != nil {
 		return nil, err

@@ -139,14 +139,8 @@ func (t table) tables(field int) []table {
 
 var errTruncated = errors.New("an offset points outside the file")
 
-// parse reads a file. The flatbuffers runtime panics on offsets outside the
-// file; parse turns that into an error.
-func parse(file []byte) (m *model, err error) {
-	defer func() {
-		if r := recover(); r != nil {
-			m, err = nil, fmt.Errorf("damaged TensorFlow Lite file: %v", r)
-		}
-	}()
+// parse reads a file. It may panic: see Convert.
+func parse(file []byte) (*model, error) {
 	if len(file) < 8 || string(file[4:8]) != "TFL3" {
 		return nil, errors.New("not a TensorFlow Lite file")
 	}
@@ -165,7 +159,7 @@ func parse(file []byte) (m *model, err error) {
 	if len(graphs) != 1 {
 		return nil, fmt.Errorf("%d graphs in the file, want 1", len(graphs))
 	}
-	m = &model{inputs: graphs[0].ints(1), outputs: graphs[0].ints(2)}
+	m := &model{inputs: graphs[0].ints(1), outputs: graphs[0].ints(2)}
 	for _, t := range graphs[0].tables(0) {
 		x := tensor{name: string(t.bytes(3)), shape: t.ints(0), kind: t.byteAt(1)}
 		n := 1
