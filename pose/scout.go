@@ -48,6 +48,7 @@ const (
 	burstMin   = 0.85 // body lengths/s at about 14 samples a second; waggles stay below 1, swings reach 2 to 4
 	windowMin  = 0.25 // score from which a candidate of a hitter is looked at closely: recall first
 	hitterMin  = 0.5  // score from which a person is a hitter
+	unlike     = 0.3  // score that a second hitter may lack of the first
 	togetherBL = 0.20 // wrists of two hands on one handle are nearer than this, body lengths
 	beforeS    = 1.6  // stance and load before the burst
 	beforeMaxS = 2.6  // as far back as a window goes to find the quiet stance
@@ -89,6 +90,7 @@ func Scout(samples []Sample, width, height int) Scouted {
 			Windows: mergeWindows(windows), Coarse: s.track(samples, width, height), Evidence: best.ev, Score: best.score,
 		})
 	}
+	out.Hitters = dropUnlike(out.Hitters)
 	slices.SortStableFunc(out.Hitters, func(a, b Hitter) int { return cmpDesc(b.Windows[0].FromS, a.Windows[0].FromS) })
 	for i := range out.Hitters {
 		out.Hitters[i].ID = i + 1
@@ -97,6 +99,16 @@ func Scout(samples []Sample, width, height int) Scouted {
 		out.Seen = seenInstead(out.People, throws, moved)
 	}
 	return out
+}
+
+// dropUnlike removes people who look much less like a hitter than the best one
+// of the clip. Two hitters who take turns look alike.
+func dropUnlike(hs []Hitter) []Hitter {
+	best := 0.0
+	for _, h := range hs {
+		best = math.Max(best, h.Score)
+	}
+	return slices.DeleteFunc(hs, func(h Hitter) bool { return h.Score < best-unlike })
 }
 
 func seenInstead(people, throws int, moved bool) string {
@@ -179,7 +191,10 @@ func newSeries(w *walker) *series {
 			continue
 		}
 		if prev >= 0 {
-			if dt := s.t[i] - s.t[prev]; dt > 0 && dt <= 0.25 {
+			dt := s.t[i] - s.t[prev]
+			// From both hands to one of them is a jump, not a movement, unless they are together.
+			same := math.IsNaN(s.apart[i]) == math.IsNaN(s.apart[prev]) || s.apart[i] < togetherBL || s.apart[prev] < togetherBL
+			if same && dt > 0 && dt <= 0.25 {
 				s.speed[i] = math.Hypot(k.X-s.u[prev].X, k.Y-s.u[prev].Y) / dt
 			}
 		}
@@ -294,7 +309,10 @@ func (e Evidence) score() float64 {
 	if lift := ramp(e.LegLift, 0.28, 0.42); !math.IsNaN(lift) {
 		z -= 1.5 * lift
 	}
-	z += 1.6 * (orMid(ramp(e.LegLength, 0.22, 0.33)) - 0.8)
+	z += 0.3
+	if legs := ramp(e.LegLength, 0.17, 0.29); !math.IsNaN(legs) {
+		z -= 3.5 * (1 - legs) // who squats does not swing
+	}
 	z += 1.8 * ramp(e.Bat, 0.3, 0.5)
 	return sigmoid(z)
 }
