@@ -362,11 +362,8 @@ func (r *run) record(c Clip, o Outcome, folder bool) (*report.Report, error) {
 			return nil, err
 		}
 	}
-	data, err := rep.Marshal()
-	if err != nil {
-		return nil, err
-	}
-	return rep, r.store.Put(clipFile(c.Rel, ReportFile), data)
+	// report.json is the last file that WriteClip writes.
+	return rep, report.WriteClip(r.store.ClipPut(c.Rel), rep, nil)
 }
 
 // settingsReason names files as the coach knows them: below the folder of clips.

@@ -32,7 +32,6 @@ type printer struct {
 	s        streams
 	json     bool
 	terminal bool // a status line that is written over, besides the lines that stay
-	out      string
 
 	clips, ended   int
 	bytes, bytesIn int64 // of all clips; of those that ended
@@ -43,9 +42,9 @@ type printer struct {
 	drawn          time.Time
 }
 
-func newPrinter(s streams, asJSON bool, out string) *printer {
+func newPrinter(s streams, asJSON bool) *printer {
 	f, ok := s.err.(*os.File)
-	return &printer{s: s, json: asJSON, out: out, terminal: ok && !asJSON && term.IsTerminal(int(f.Fd())), began: time.Now()}
+	return &printer{s: s, json: asJSON, terminal: ok && !asJSON && term.IsTerminal(int(f.Fd())), began: time.Now()}
 }
 
 func (p *printer) event(e pipeline.Event) {
@@ -60,7 +59,9 @@ func (p *printer) event(e pipeline.Event) {
 			p.line(p.s.err, "warning: no clips there (files that end in .mp4, .mov, .avi, .mkv and the like)")
 			return
 		}
-		p.line(p.s.out, fmt.Sprintf("%s to look at, %s", plural(e.Clips, "clip"), megabytes(e.Bytes)))
+		if e.Bytes > 0 {
+			p.line(p.s.out, fmt.Sprintf("%s to look at, %s", plural(e.Clips, "clip"), megabytes(e.Bytes)))
+		}
 	case pipeline.EventWarning:
 		p.line(p.s.err, "warning: "+e.Reason)
 	case pipeline.EventRetry:

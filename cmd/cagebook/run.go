@@ -67,7 +67,7 @@ func runBatch(ctx context.Context, s streams, settings configs.Settings, root, o
 	if err != nil {
 		return err
 	}
-	p := newPrinter(s, settings.JSON, out)
+	p := newPrinter(s, settings.JSON)
 	b := &pipeline.Batch{Root: root, Out: out, Settings: settings, Tool: tool(), OnEvent: p.event}
 	if settings.InProcess {
 		analyze, closeNets, err := newAnalyze(dir, threads(settings))
