@@ -1,0 +1,97 @@
+# make demo    sets everything up and turns a folder of demo clips into reports
+# make test    everything that is checked on every change
+# make build   bin/cagebook and bin/studio
+#
+# All three work from a fresh clone. What is fetched or converted is kept in
+# the user's cache folder, so that clones share it.
+
+GO   := .ci/go
+STEP := .ci/step
+
+STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
+GOFUMPT     := mvdan.cc/gofumpt@v0.12.0
+
+COMMIT  := $(shell git describe --always --dirty 2>/dev/null)
+LDFLAGS := -X main.commit=$(COMMIT)
+# The stamp of version control is left to LDFLAGS: the go command refuses it in a clone that belongs to somebody else.
+BUILD   := $(GO) build -buildvcs=false -ldflags "$(LDFLAGS)"
+
+# All that goes into the programs: code, and the files embedded in it.
+SOURCES := $(shell find cmd pipeline pose phases report models configs -type f ! -name '*_test.go' ! -path '*/testdata/*') go.mod go.sum
+
+.PHONY: demo build test clean native native-test models models-test format lint pure race full accuracy bench
+
+build: native
+	@$(MAKE) --no-print-directory bin/cagebook bin/studio
+
+bin/cagebook: $(SOURCES)
+	@$(STEP) "building cagebook (the first time OpenCV's binding too, about two minutes)" $(BUILD) -o $@ ./cmd/cagebook
+	@touch $@
+
+bin/studio: $(SOURCES)
+	@$(STEP) "building studio" $(BUILD) -o $@ ./cmd/studio
+	@touch $@
+
+native:
+	@.ci/native build
+
+native-test:
+	@.ci/native test
+
+models: bin/cagebook
+	@$(STEP) "fetching and converting the models where missing" bin/cagebook models fetch
+
+demo/clips/.rendered: bin/studio
+	@$(STEP) "rendering the demo clips" bin/studio demo -o demo/clips
+	@touch $@
+
+demo:
+	@$(STEP) --start
+	@$(STEP) "installing native packages where missing" .ci/native build
+	@$(MAKE) --no-print-directory bin/cagebook bin/studio
+	@$(MAKE) --no-print-directory models demo/clips/.rendered
+	@$(STEP) "looking at the clips" bin/cagebook run demo/clips -o demo/out
+	@echo
+	@$(STEP) --times
+	@echo
+	@echo "the morning page: $(CURDIR)/demo/out/index.html"
+
+# The tests, in the order in which they are quick to fail. Everything that
+# needs cgo is built with Mat counting, so that OpenCV's binding is built once.
+test: native-test format lint models-test pure race full
+
+format:
+	@echo "== gofumpt"
+	@bad=$$($(GO) run $(GOFUMPT) -l cmd configs models phases pipeline pose report *.go | grep -v '\.pb\.go$$' || true); \
+	 if [ -n "$$bad" ]; then echo "not formatted (run gofumpt -w):"; echo "$$bad"; exit 1; fi
+
+lint:
+	@echo "== go vet"
+	@$(GO) vet -tags matprofile ./...
+	@CGO_ENABLED=0 $(GO) vet ./...
+	@echo "== staticcheck"
+	@$(GO) run $(STATICCHECK) -tags matprofile ./...
+
+models-test:
+	@echo "== models"
+	@$(GO) run -buildvcs=false -tags matprofile ./cmd/cagebook models fetch
+
+pure:
+	@echo "== tests without cgo"
+	@CGO_ENABLED=0 $(GO) test ./...
+
+# The packages that build without cgo are the ones whose goroutines and data are ours.
+race:
+	@echo "== tests with the race detector"
+	@$(GO) test -race $$(CGO_ENABLED=0 $(GO) list ./... | grep -v '/cmd/')
+
+full:
+	@echo "== tests with OpenCV and the models"
+	@$(GO) test -tags matprofile ./...
+
+# Slow: accuracy against clips with known truth.
+accuracy: build
+	bin/studio accuracy
+
+clean:
+	rm -rf bin build demo
