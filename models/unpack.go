@@ -81,6 +81,9 @@ func unpackFrom(r io.Reader, want []string, maxFile, maxArchive int64) (map[stri
 			return nil, fmt.Errorf("%s has %d bytes, more than the %d allowed", h.Name, h.Size, maxFile)
 		}
 		data, err := io.ReadAll(t)
+		if limited.N <= 0 {
+			return nil, fmt.Errorf("unpacks to more than %d bytes", maxArchive)
+		}
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", h.Name, err)
 		}
