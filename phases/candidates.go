@@ -147,16 +147,20 @@ type doubt struct {
 	reason string
 }
 
+// handWeight discounts what the wrists alone say: one hidden behind the body,
+// or put onto the bat, makes a throw of a swing.
+const handWeight = 0.4
+
 // doubts weighs each feature. The limits are those between the real swings and
 // pitches that the method was developed on; sizes add up, 1 is worth a factor e.
 func (f features) doubts() []doubt {
 	return []doubt{
 		{over01(f.LegAfter, 0.18, 0.06), "stands on one leg afterwards, as after a throw"},
 		{over01(f.LegBefore, 0.34, 0.10), "lifts a leg as high as a pitcher does"},
-		{over01(f.WristGap, 0.20, 0.08), "the hands are apart: not both on one handle"},
-		{over01(-f.HandsAfter, -0.62, 0.15), "the hands do not finish high"},
-		{over01(-f.HandsPrior, -0.45, 0.25), "the hands do not start near the rear shoulder"},
-		{over01(-f.WristRatio, -0.30, 0.15), "one hand moves without the other"},
+		{handWeight * over01(f.WristGap, 0.20, 0.08), "the hands are apart: not both on one handle"},
+		{handWeight * over01(-f.HandsAfter, -0.62, 0.15), "the hands do not finish high"},
+		{handWeight * over01(-f.HandsPrior, -0.45, 0.25), "the hands do not start near the rear shoulder"},
+		{handWeight * over01(-f.WristRatio, -0.30, 0.15), "one hand moves without the other"},
 		{over01(f.Quiet, 0.40, 0.2), "no quiet moment before it"},
 		{over01(f.HipTravel, 0.33, 0.12), "the whole body travels"},
 		{over01(-f.Speed, -1.6, 0.25), "too slow for a full swing"},

@@ -14,7 +14,12 @@ var ErrNoTrack = errors.New("too short, or too few joints seen, to look for a sw
 
 // maxDoubt separates swings from other motion; sums of features.doubts and of
 // the distance to the nearest template. See DEVELOPERS.md for how it was set.
-const maxDoubt = 2.3
+const maxDoubt = 2.5
+
+// maxResidual is how far, on average, the joints of a real swing may lie from
+// the nearest template, body lengths: real swings seen lie at 0.057 to 0.10,
+// throws at 0.114 and more.
+const maxResidual = 0.088
 
 // Result is what Detect found.
 type Result struct {
@@ -73,9 +78,10 @@ func check(t *pose.Track) error {
 type candidate struct {
 	burst
 	best   fit
+	other  fit     // the best fit of a motion that is no swing
 	azRad  float64 // mean over the plausible fits
 	azSD   float64
-	tC     cue // contact from the fits
+	tC     cue     // contact from the fits
 	batsP  float64 // share of the plausible fits that bat as best does
 	doubt  float64
 	reason string
@@ -92,16 +98,23 @@ func (b *body) judge(u burst, given Given) candidate {
 		}
 	}
 	if c.doubt < 2*maxDoubt { // beyond that no fit can save it
-		fits := b.plausible(u.peak, given)
+		fits, others := b.plausible(u.peak, given)
 		if len(fits) == 0 {
 			c.doubt += 9
 			worst = doubt{9, "too little of the motion is in the clip"}
 		} else {
 			c.summarise(fits)
-			d := doubt{over01(c.best.residual, 0.085, 0.015), "the body does not move as in a swing"}
-			c.doubt += d.size
-			if d.size > worst.size {
-				worst = d
+			ds := []doubt{{over01(c.best.residual, maxResidual, 0.010), "the body does not move as in a swing"}}
+			if len(others) > 0 {
+				c.other = others[0]
+				nearer := (c.best.residual - c.other.residual) / c.other.residual
+				ds = append(ds, doubt{over01(nearer, 0.2, 0.1), "it looks like " + templates()[c.other.variant].Kind})
+			}
+			for _, d := range ds {
+				c.doubt += d.size
+				if d.size > worst.size {
+					worst = d
+				}
 			}
 		}
 	}
@@ -109,37 +122,44 @@ func (b *body) judge(u burst, given Given) candidate {
 	return c
 }
 
-// plausible are the refined best fits around a burst, best first.
-func (b *body) plausible(peak int, given Given) []fit {
+// plausible are the refined best fits around a burst, best first: of swings, and of other motion.
+func (b *body) plausible(peak int, given Given) (swings, others []fit) {
 	all := b.fitAll(peak)
 	// the best of each combination of side and azimuth
 	type key struct {
-		bats Bats
-		az   int
+		bats  Bats
+		az    int
+		swing bool
 	}
 	top := map[key]fit{}
 	for _, h := range all {
 		if given.Bats != BatsUnset && h.bats != given.Bats {
 			continue
 		}
-		k := key{h.bats, int(math.Round(h.azimuthRad * 180 / math.Pi / 15))}
+		k := key{h.bats, int(math.Round(h.azimuthRad * 180 / math.Pi / 15)), templates()[h.variant].Kind == "swing"}
 		if o, ok := top[k]; !ok || h.residual < o.residual {
 			top[k] = h
 		}
 	}
-	best := make([]fit, 0, len(top))
-	for _, h := range top {
-		best = append(best, h)
+	var out [2][]fit
+	for k, h := range top {
+		i := 0
+		if !k.swing {
+			i = 1
+		}
+		out[i] = append(out[i], h)
 	}
-	sort.Slice(best, func(i, j int) bool { return less(best[i], best[j]) })
-	if len(best) > 10 {
-		best = best[:10]
+	for i, n := range [2]int{10, 4} {
+		best := out[i]
+		sort.Slice(best, func(i, j int) bool { return less(best[i], best[j]) })
+		best = best[:min(n, len(best))]
+		for k := range best {
+			best[k] = b.refine(best[k], b.time(peak))
+		}
+		sort.Slice(best, func(i, j int) bool { return less(best[i], best[j]) })
+		out[i] = best
 	}
-	for i := range best {
-		best[i] = b.refine(best[i])
-	}
-	sort.Slice(best, func(i, j int) bool { return less(best[i], best[j]) })
-	return best
+	return out[0], out[1]
 }
 
 // less orders fits by residual, ties by azimuth and side so that the order never depends on a map.

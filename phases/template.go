@@ -18,15 +18,17 @@ import (
 //go:embed template.json.gz
 var templateData []byte
 
-// template is one swing of a right-handed hitter. Positions are relative to
+// template is one swing of a right-handed hitter, or a motion that is easily
+// taken for one (a check swing, a turn to bunt). Positions are relative to
 // mid-hip in body lengths along the joints, axes of the package comment; time
 // is relative to contact.
 type template struct {
-	Name   string                 `json:"name"`
-	FromS  float64                `json:"from_s"`
-	StepS  float64                `json:"step_s"`
-	Joints [][][3]float64         `json:"joints"` // [sample][len(coreJoints)]
-	Events map[EventName]float64  `json:"events"` // s relative to contact
+	Name   string                `json:"name"`
+	Kind   string                `json:"kind"` // "swing", or what else it is
+	FromS  float64               `json:"from_s"`
+	StepS  float64               `json:"step_s"`
+	Joints [][][3]float64        `json:"joints"` // [sample][len(coreJoints)]
+	Events map[EventName]float64 `json:"events"` // s relative to contact
 }
 
 var templates = sync.OnceValue(func() []template {
@@ -90,7 +92,7 @@ const (
 // fitter compares a body with the templates around one burst.
 type fitter struct {
 	b     *body
-	cache map[[2]int][][13][3]float64
+	stepS float64 // between the compared samples
 }
 
 // score fills residual and scale of h; false where too little overlaps.
@@ -102,13 +104,16 @@ func (f *fitter) score(h *fit) bool {
 	if h.bats == Left {
 		sign = -1
 	}
-	type pair struct{ obs, ref vec; w float64 }
+	type pair struct {
+		obs, ref vec
+		w        float64
+	}
 	var buf [40 * 13]pair
 	n := 0
 	var sxy, syy float64
 	var p [13][3]float64
 	samples, inside := 0, 0
-	for tau := fitFromS; tau <= fitToS; tau += fitStepS {
+	for tau := fitFromS; tau <= fitToS; tau += f.stepS {
 		samples++
 		t := h.contactS + tau*h.tempo
 		if t < b.t0 || t > b.time(b.n-1) || !m.at(tau, &p) {
@@ -116,6 +121,10 @@ func (f *fitter) score(h *fit) bool {
 		}
 		inside++
 		i := b.index(t)
+		near := 0.35 // the swing itself says when it was; stance and finish say little
+		if tau > -0.18 && tau < 0.14 {
+			near = 1
+		}
 		hip := b.hipAt[i]
 		for k, j := range coreJoints {
 			jj := j
@@ -126,7 +135,7 @@ func (f *fitter) score(h *fit) bool {
 			if sg > 0.3 {
 				continue
 			}
-			w := 1 / (1 + sg*sg/(0.04*0.04))
+			w := near / (1 + sg*sg/(0.04*0.04))
 			o := b.at[jj][i].sub(hip)
 			r := vec{sign * (p[k][0]*c - p[k][1]*s), -p[k][2]}
 			sxy += w * o.dot(r)
@@ -135,7 +144,7 @@ func (f *fitter) score(h *fit) bool {
 			n++
 		}
 	}
-	if inside*2 < samples || n < 60 || sxy <= 0 {
+	if inside*2 < samples || n < 30 || sxy <= 0 {
 		return false
 	}
 	h.scale = clamp(sxy/syy, 0.8*b.length, 1.2*b.length)
@@ -149,12 +158,15 @@ func (f *fitter) score(h *fit) bool {
 	// What lies outside the clip was not compared: the less, the less certain.
 	h.residual *= 1 + 0.15*(1-float64(inside)/float64(samples))
 	h.compared = n
+	// A swing far from the usual tempo needs a better fit.
+	l := math.Log(h.tempo) / 0.35
+	h.residual *= 1 + 0.02*l*l
 	return true
 }
 
 // fitAll returns the fits for every hypothesis on the grid around a burst, best first refined.
 func (b *body) fitAll(peak int) []fit {
-	f := fitter{b: b}
+	f := fitter{b: b, stepS: 2 * fitStepS}
 	peakS := b.time(peak)
 	var all []fit
 	keep := func(h fit) {
@@ -165,8 +177,8 @@ func (b *body) fitAll(peak int) []fit {
 	for v := range templates() {
 		for _, bats := range []Bats{Right, Left} {
 			for az := -180.0; az < 180; az += 15 {
-				for _, tempo := range []float64{0.75, 0.95, 1.2, 1.5} {
-					for d := -0.16; d <= 0.161; d += 0.04 {
+				for _, tempo := range []float64{0.8, 1.05, 1.4} {
+					for d := -0.15; d <= 0.151; d += 0.05 {
 						keep(fit{variant: v, bats: bats, azimuthRad: az * math.Pi / 180, tempo: tempo, contactS: peakS + d})
 					}
 				}
@@ -177,8 +189,8 @@ func (b *body) fitAll(peak int) []fit {
 }
 
 // refine descends from h over azimuth, tempo and time.
-func (b *body) refine(h fit) fit {
-	f := fitter{b: b}
+func (b *body) refine(h fit, peakS float64) fit {
+	f := fitter{b: b, stepS: fitStepS}
 	if !f.score(&h) {
 		return h
 	}
@@ -190,6 +202,9 @@ func (b *body) refine(h fit) fit {
 			g.azimuthRad = math.Remainder(g.azimuthRad+d[0]*stepAz, 2*math.Pi)
 			g.tempo = clamp(g.tempo*(1+d[1]*stepTempo), 0.6, 2.2)
 			g.contactS += d[2] * stepT
+			if math.Abs(g.contactS-peakS) > 0.2 {
+				continue // contact lies near the fastest hands
+			}
 			if f.score(&g) && g.residual < h.residual-1e-9 {
 				h, moved = g, true
 			}
