@@ -18,6 +18,7 @@ import (
 
 	"cagebook/configs"
 	"cagebook/models"
+	"cagebook/pipeline/video/opencv"
 	"cagebook/pose/onnx"
 )
 
@@ -64,7 +65,7 @@ func examine(ctx context.Context, s streams, dir, out string) error {
 	all := []finding{
 		{what: "cagebook", state: version() + ", " + runtime.Version() + ", " + runtime.GOOS + "/" + runtime.GOARCH},
 		{what: "cores", state: fmt.Sprint(runtime.NumCPU())},
-		videoTool(ctx, "ffmpeg"), videoTool(ctx, "ffprobe"), openCV(),
+		videoTool(ctx, "ffmpeg"), videoTool(ctx, "ffprobe"), {what: "opencv", state: opencv.Version()},
 	}
 	all = append(all, inference(dir)...)
 	all = append(all, disk("results", out), disk("models", dir), memory())
