@@ -83,14 +83,61 @@ func (r *reading) expected(n EventName, spread float64) cue {
 
 // findEvents fills r.ev. Contact must be there already.
 func (r *reading) findEvents() {
-	r.footDown()
-	r.handsStart()
-	r.load()
-	r.leadFootOff()
-	r.stance()
-	r.heelDown()
+	if s, ok := r.fitStride(); ok {
+		r.fromStride(&s)
+		r.handsStart()
+	} else {
+		r.ev[FootDown] = r.expected(FootDown, 0.45) // it never left the ground that could be seen
+		r.handsStart()
+		r.loadOfHands()
+		// The foot is at rest until the load and after it.
+		r.ev[Stance] = cue{r.ev[Load].t - 0.005, r.ev[Load].sigma}
+	}
 	r.extension()
 	r.finish()
+}
+
+// An event's definition in body lengths along the joints, which are about 0.87
+// of standing height: 1 cm or 0.006 body heights, and 0.12 body heights/s.
+const (
+	footClear = 0.006 / 0.87
+	footQuiet = 0.12 / 0.87
+)
+
+// fromStride reads the foot's events off the fitted curve, by their definitions.
+func (r *reading) fromStride(s *stride) {
+	frame := 0.29 * r.b.frameS
+	const wide = 1.5 // the curve is a model: feet move in other ways, too
+	r.ev[Load] = cue{s.top.t, math.Hypot(math.Max(wide*s.top.sigma, 0.03), frame)}
+	off, offLift := s.off, s.lift
+	if s.offOf[2].sigma > 0 { // the toe leaves the ground last
+		off, offLift = s.offOf[2], s.liftOf[2]
+	}
+	if s.lift > 2*footClear {
+		r.ev[LeadFootOff] = cue{s.whenRisen(footClear, offLift, off.t), math.Hypot(math.Max(wide*off.sigma, 0.035), frame)}
+	}
+	r.ev[Stance] = cue{math.Min(s.whenQuiet(footQuiet), s.top.t-0.02), math.Hypot(math.Max(wide*s.off.sigma, 0.04), frame)}
+	// The first of toe and heel counts.
+	toe, heel := s.downOf[2], s.downOf[1]
+	down, lift := s.down, s.lift
+	if toe.sigma > 0 && heel.sigma > 0 {
+		down, lift = toe, s.liftOf[2]
+		if heel.t < toe.t {
+			down, lift = heel, s.liftOf[1]
+		}
+		down.sigma = math.Max(wide*down.sigma, 0.5*math.Abs(toe.t-heel.t))
+	}
+	cues := []cue{{s.whenDown(footClear, lift, down.t), math.Max(down.sigma, 0.025)}}
+	for _, j := range r.footPoints(r.lead) {
+		if t, sg, ok := r.plant(j, r.ev[Contact].t); ok {
+			cues = append(cues, cue{t, sg * 1.7}) // three points of one foot are hardly more than one
+		}
+	}
+	t, sg, _ := fuse(cues...)
+	r.ev[FootDown] = cue{t, math.Hypot(math.Max(sg, 0.015), frame)}
+	if heel.sigma > 0 {
+		r.ev[HeelDown] = cue{math.Max(t, s.whenDown(footClear, s.liftOf[1], heel.t)), math.Hypot(math.Max(wide*heel.sigma, 0.03), frame)}
+	}
 }
 
 // footPoints are the points of a foot that the track has, px at grid index i.
@@ -102,71 +149,6 @@ func (r *reading) footPoints(side func(pose.Joint) pose.Joint) []pose.Joint {
 		}
 	}
 	return out
-}
-
-// footDown looks for the moment from which the lead foot is where it stays
-// until contact: per point of the foot the last sustained departure from the
-// planted place, carried on to the place itself by the approach's own speed.
-func (r *reading) footDown() {
-	b := r.b
-	c := r.ev[Contact]
-	prior := r.expected(FootDown, 0.40)
-	var cs []cue
-	for _, j := range r.footPoints(r.lead) {
-		if t, s, ok := r.plant(j, c.t); ok {
-			cs = append(cs, cue{t, s})
-		}
-	}
-	if len(cs) == 0 {
-		r.ev[FootDown] = prior
-		return
-	}
-	// The first of toe and heel counts; the ankle rides above both.
-	best := cs[0]
-	if len(cs) == 3 {
-		first := cs[1]
-		if cs[2].t < first.t {
-			first = cs[2]
-		}
-		t, s, _ := fuse(cs[0], first)
-		best = cue{t, s}
-	}
-	t, s, _ := fuse(best, prior)
-	floor := math.Hypot(0.015, 1.1*r.noise) // s; from the probe: 15 ms and 13 ms a percent of body length, heel and toe help a little
-	r.ev[FootDown] = cue{t, math.Hypot(math.Max(s, floor), 0.29*b.frameS)}
-}
-
-// plant is when point j comes to the place at which it rests around contact.
-func (r *reading) plant(j pose.Joint, contactS float64) (t, sigma float64, ok bool) {
-	b := r.b
-	rest := vec{median(b.over(b.index(contactS), -0.06, 0.03, func(i int) float64 { return b.at[j][i].x })),
-		median(b.over(b.index(contactS), -0.06, 0.03, func(i int) float64 { return b.at[j][i].y }))}
-	d := func(i int) float64 { return b.at[j][i].sub(rest).norm() / b.length }
-	limit := math.Max(0.03, 3*r.noise)
-	sustain := int(0.05 / b.dt)
-	lo := max(0, b.index(contactS-0.9))
-	gone := -1
-	for i := b.index(contactS - 0.03); i >= lo+sustain; i-- {
-		away := true
-		for k := 0; k < sustain && away; k += 2 {
-			away = d(i-k) > limit
-		}
-		if away {
-			gone = i
-			break
-		}
-	}
-	if gone < 0 {
-		return 0, 0, false // it did not move: no stride, or it cannot be seen
-	}
-	// speed of approach over the last 60 ms before the limit was crossed
-	from := max(lo, gone-int(0.06/b.dt))
-	v := (d(from) - d(gone)) / (float64(gone-from) * b.dt)
-	if gone == from || v < 0.05 {
-		v = 0.25
-	}
-	ahead := clamp(0.6*(d(gone)-0.006)/v, 0, 0.08) // it slows down as it lands... and the smoothing rounds the corner
-	return b.time(gone) + ahead, math.Hypot(0.012, 0.5*ahead+r.noise/math.Max(v, 0.15)), true
 }
 
 // handsStart: 10 % of the peak of the forward speed of the hands relative to mid-hip.
@@ -201,129 +183,22 @@ func (r *reading) handsStart() {
 	r.ev[HandsStart] = cue{exp.t, math.Hypot(math.Max(exp.sigma, 0.025), 0.29*b.frameS)}
 }
 
-// footHeight is how high the lead foot is above the rear one, body lengths: up is positive.
-// The rear foot cancels the camera's own motion.
-func (r *reading) footHeight(i int) float64 {
+// loadOfHands is the load of a hitter who does not lift the foot: hands deepest.
+func (r *reading) loadOfHands() {
 	b := r.b
-	return (b.at[r.rear(pose.LeftAnkle)][i].y - b.at[r.lead(pose.LeftAnkle)][i].y) / b.length
-}
-
-// load: lead ankle highest before it comes down; hands deepest of a hitter who does not lift the foot.
-func (r *reading) load() {
-	b := r.b
-	fd := r.ev[FootDown]
-	exp := r.expected(Load, 0.5)
-	lo, hi := b.index(fd.t-1.2), b.index(fd.t-0.02)
-	top := lo
-	for i := lo; i <= hi; i++ {
-		if r.footHeight(i) > r.footHeight(top) {
-			top = i
-		}
-	}
-	base := r.footHeight(b.index(fd.t + 0.03))
-	lift := r.footHeight(top) - base
-	start := quantile(b.over(b.index(fd.t), -1.2, 0, r.footHeight), 0.1)
-	if lift > math.Max(0.02, 3*r.noise) && r.footHeight(top)-start > math.Max(0.012, 2*r.noise) {
-		// middle of the flat top: centroid of what lies within a tenth of it
-		level := r.footHeight(top) - math.Max(0.12*lift, 0.5*r.noise)
-		a, z := top, top
-		for a > lo && r.footHeight(a-1) > level {
-			a--
-		}
-		for z < hi && r.footHeight(z+1) > level {
-			z++
-		}
-		t := 0.5*b.time(top) + 0.5*(b.time(a)+b.time(z))/2
-		s := math.Hypot(0.015, 0.3*float64(z-a)*b.dt)
-		r.ev[Load] = cue{t, math.Hypot(s, 0.29*b.frameS)}
+	fd, hs := r.ev[FootDown], r.ev[HandsStart]
+	if !r.sideOn() {
+		exp := r.expected(Load, 0.5)
+		r.ev[Load] = cue{math.Min(exp.t, hs.t-0.02), math.Max(exp.sigma, 0.08)}
 		return
 	}
-	if r.sideOn() {
-		deep := hi
-		hs := b.index(r.ev[HandsStart].t)
-		for i := b.index(fd.t - 0.8); i <= hs; i++ {
-			if r.forward(b.hands(i)) < r.forward(b.hands(deep)) {
-				deep = i
-			}
-		}
-		r.ev[Load] = cue{b.time(deep), math.Hypot(0.05, 0.29*b.frameS)}
-		return
-	}
-	r.ev[Load] = cue{math.Min(exp.t, fd.t-0.03), math.Max(exp.sigma, 0.06)}
-}
-
-// leadFootOff: the foot rises above its stance height.
-func (r *reading) leadFootOff() {
-	b := r.b
-	ld := r.ev[Load]
-	top := b.index(ld.t)
-	lo := b.index(ld.t - 1.2)
-	ground := quantile(b.over(top, -1.2, 0, r.footHeight), 0.15)
-	rise := r.footHeight(top) - ground
-	if rise < math.Max(0.012, 2.5*r.noise) {
-		return // not lifted, or not to be seen
-	}
-	limit := math.Max(0.006, math.Min(2*r.noise, 0.3*rise))
-	i := top
-	for i > lo && r.footHeight(i)-ground > limit {
-		i--
-	}
-	if i == lo {
-		return
-	}
-	k := min(i+int(0.05/b.dt), top)
-	v := (r.footHeight(k) - r.footHeight(i)) / math.Max(float64(k-i)*b.dt, b.dt)
-	back := clamp((limit-0.006)/math.Max(v, 0.05), 0, 0.08)
-	r.ev[LeadFootOff] = cue{b.time(i) - back, math.Hypot(math.Hypot(0.02, r.noise/math.Max(v, 0.1)), 0.29*b.frameS)}
-}
-
-// stance: the last time before the load at which the lead foot is at rest.
-func (r *reading) stance() {
-	b := r.b
-	ld := r.ev[Load]
-	speed := func(i int) float64 {
-		var s float64
-		pts := r.footPoints(r.lead)
-		if len(pts) == 3 {
-			pts = pts[1:]
-		}
-		for _, j := range pts {
-			s = math.Max(s, b.speed(func(k int) vec { return b.at[j][k].sub(b.at[r.rear(pose.LeftAnkle)][k]) }, i, 0.08).norm()/b.length)
-		}
-		return s
-	}
-	limit := math.Max(0.14, 2.5*r.noise/0.08) // 0.12 body heights/s; a body length along the joints is about 0.87 of the height
-	from := ld.t
-	if off, ok := r.ev[LeadFootOff]; ok {
-		from = off.t + 0.02
-	}
-	lo := 0
-	for i := b.index(from); i >= lo; i-- {
-		if speed(i) < limit && speed(max(lo, i-int(0.03/b.dt))) < limit {
-			r.ev[Stance] = cue{math.Min(b.time(i), ld.t-b.dt), math.Hypot(math.Hypot(0.03, r.noise/0.3), 0.29*b.frameS)}
-			return
+	deep := b.index(hs.t)
+	for i := b.index(fd.t - 0.8); i <= b.index(hs.t); i++ {
+		if r.forward(b.hands(i)) < r.forward(b.hands(deep)) {
+			deep = i
 		}
 	}
-	// The clip begins after the load began: the first frame is the nearest to a stance that there is.
-}
-
-// heelDown: the lead heel comes to its planted height; only where there is a heel.
-func (r *reading) heelDown() {
-	b := r.b
-	j := r.lead(pose.LeftHeel)
-	if !b.has[j] {
-		return
-	}
-	fd, c := r.ev[FootDown], r.ev[Contact]
-	rest := median(b.over(b.index(c.t), -0.04, 0.02, func(i int) float64 { return b.at[j][i].y }))
-	limit := math.Max(0.006, 1.5*r.noise)
-	for i := b.index(c.t); i >= b.index(fd.t-0.02); i-- {
-		if (rest-b.at[j][i].y)/b.length > limit {
-			r.ev[HeelDown] = cue{b.time(i), math.Hypot(0.02+r.noise, 0.29*b.frameS)}
-			return
-		}
-	}
-	r.ev[HeelDown] = cue{fd.t, math.Hypot(fd.sigma, 0.015)}
+	r.ev[Load] = cue{b.time(deep), math.Hypot(0.06, 0.29*b.frameS)}
 }
 
 // extension: mid-wrists farthest from mid-shoulders within 120 ms after contact.

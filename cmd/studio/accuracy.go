@@ -103,7 +103,7 @@ func (b *bench) scene(s *studio.Scene, noise float64, only13, list bool) error {
 		sw.Scale = phases.EstimateScale(t, sw.From, sw.To, given)
 		sw.Measures = phases.MeasureAll(t, sw, given, 1)
 	}
-	label := fmt.Sprintf("scene %d %3.0f fps %s az %4.0f", s.Seed, s.FPS, tr.Bats, tr.View.AzimuthDeg)
+	label := fmt.Sprintf("scene %d %3.0f fps %s az %4.0f %s", s.Seed, s.FPS, tr.Bats, tr.View.AzimuthDeg, s.Hitter.Style.Stride)
 	b.compare(label, tr, res, list)
 	return nil
 }
