@@ -1,0 +1,98 @@
+package video
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"time"
+)
+
+const (
+	// probeDeadline ends an ffprobe that does not come back: some damaged
+	// files send it into an endless loop. Reading the packet list of an hour of
+	// video from a slow disk takes seconds.
+	probeDeadline = 2 * time.Minute
+	// repairDeadline ends a decode to an intermediate or to sound.
+	repairDeadline = 30 * time.Minute
+	// killDelay is how long pipes may stay open after a kill.
+	killDelay = 2 * time.Second
+	// maxProbeBytes bounds what ffprobe may print: about 3 million packets,
+	// more than three hours at 240 frames per second.
+	maxProbeBytes = 384 << 20
+	// maxMessageBytes bounds what is kept of a tool's messages.
+	maxMessageBytes = 16 << 10
+)
+
+const toolHint = "install ffmpeg (apt-get install ffmpeg)"
+
+// errOutputTooLong is returned by a bounded writer.
+var errOutputTooLong = errors.New("output too long")
+
+// SafePath returns path in a form that ffmpeg, ffprobe and OpenCV take for a
+// local file whatever it contains: no option, no protocol, no playlist.
+func SafePath(path string) string { return "file:" + path }
+
+// boundedBuffer keeps at most max bytes and fails beyond (strict) or drops the rest.
+type boundedBuffer struct {
+	bytes.Buffer
+	max    int
+	strict bool
+}
+
+func (b *boundedBuffer) Write(p []byte) (int, error) {
+	if room := b.max - b.Len(); len(p) > room {
+		if b.strict {
+			return 0, errOutputTooLong
+		}
+		b.Buffer.Write(p[:max(room, 0)])
+		return len(p), nil
+	}
+	return b.Buffer.Write(p)
+}
+
+// runTool runs ffmpeg or ffprobe without a terminal and kills it when ctx ends
+// or the deadline passes. A missing program is an *Error of kind ErrTool; a
+// deadline that is ours, not the caller's, is reported as "no answer".
+func runTool(ctx context.Context, deadline time.Duration, path, name string, args []string, stdout, stderr io.Writer) error {
+	if strings.ContainsRune(path, 0) {
+		return &Error{Path: path, Kind: ErrNotVideo, Msg: "the file name holds a zero byte", Hint: "rename the file"}
+	}
+	runCtx, cancel := context.WithTimeout(ctx, deadline)
+	defer cancel()
+	cmd := exec.CommandContext(runCtx, name, args...)
+	cmd.Stdout, cmd.Stderr = stdout, stderr
+	cmd.WaitDelay = killDelay
+	err := cmd.Run()
+	switch {
+	case err == nil:
+		return nil
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case runCtx.Err() != nil:
+		return &Error{
+			Path: path, Kind: ErrDamaged, Msg: fmt.Sprintf("%s gave no answer within %v", name, deadline),
+			Hint: "copy the clip from the phone again, or re-encode it",
+		}
+	case errors.Is(err, exec.ErrNotFound):
+		return &Error{Path: path, Kind: ErrTool, Msg: name + " was not found", Hint: toolHint, Err: err}
+	}
+	return err
+}
+
+// lastMessage returns the last line of a tool's messages without the tool's
+// own prefix and without the file's name.
+func lastMessage(messages, path string) string {
+	lines := strings.Split(strings.TrimSpace(messages), "\n")
+	s := strings.TrimSpace(lines[len(lines)-1])
+	if i := strings.Index(s, "] "); strings.HasPrefix(s, "[") && i > 0 {
+		s = s[i+2:]
+	}
+	s = strings.TrimPrefix(s, SafePath(path)+": ")
+	s = strings.ReplaceAll(s, path, filepath.Base(path))
+	return strings.ToValidUTF8(s, "?")
+}
