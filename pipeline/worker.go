@@ -100,7 +100,7 @@ func ServeWorker(in io.Reader, out io.Writer, start func() (AnalyzeFunc, error),
 	}
 	analyze, err := start()
 	if err != nil {
-		return errors.Join(err, send(message{Fatal: err.Error()}))
+		return errors.Join(err, send(message{Fatal: strings.TrimPrefix(err.Error(), ErrFatal.Error()+": ")}))
 	}
 	if err := send(message{Ready: true}); err != nil {
 		return err

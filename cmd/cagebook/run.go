@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cagebook/configs"
+	"cagebook/models"
 	"cagebook/pipeline"
 )
 
@@ -88,7 +89,7 @@ func runBatch(ctx context.Context, s streams, settings configs.Settings, root, o
 	summary, err := b.Run(ctx)
 	p.close()
 	if err != nil {
-		return err
+		return withModelHint(err, dir)
 	}
 	if page, err := filepath.Abs(filepath.Join(out, "index.html")); err == nil && !settings.JSON {
 		fmt.Fprintln(s.out, "morning page:", page)
@@ -105,4 +106,18 @@ func threads(s configs.Settings) int {
 		return s.Threads
 	}
 	return max(1, runtime.NumCPU()/s.Jobs)
+}
+
+// withModelHint looks whether a fatal error, which a worker may have sent as
+// mere text, comes from a model that is not ready.
+func withModelHint(err error, dir string) error {
+	if !errors.Is(err, pipeline.ErrFatal) {
+		return err
+	}
+	for _, m := range models.Status(dir) {
+		if m.Err != nil && !m.Optional {
+			return &exitError{exitFatal, err, "cagebook models fetch"}
+		}
+	}
+	return err
 }
