@@ -37,6 +37,16 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(0)
 	}
+	if root, out, ok := strings.Cut(os.Getenv(batchEnv), "\n"); ok {
+		if err := os.Unsetenv(batchEnv); err != nil { // the workers are not to run batches
+			panic(err)
+		}
+		if _, err := withWorkers(newBatch(root, out)).Run(context.Background()); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
 	os.Exit(m.Run())
 }
 
@@ -100,7 +110,7 @@ func fakeAnalyze(ctx context.Context, c Clip, progress Progress) (Result, error)
 	case "slow":
 		for i := range 20 {
 			select {
-			case <-time.After(20 * time.Millisecond):
+			case <-time.After(5 * time.Millisecond):
 				progress("pose", i, 20)
 			case <-ctx.Done():
 				return Result{}, ctx.Err()
