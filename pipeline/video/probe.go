@@ -72,7 +72,7 @@ func ReadProbe(ctx context.Context, path string) (*Probe, error) {
 	out := &boundedBuffer{max: maxProbeBytes, strict: true}
 	messages := &boundedBuffer{max: maxMessageBytes}
 	args := append(slices.Clone(safeInput), "-v", "error", "-of", "json=compact=1",
-		"-show_entries", "stream:stream_tags:stream_disposition:stream_side_data:format:format_tags:packet=stream_index,pts,flags",
+		"-show_entries", "stream:stream_tags:stream_disposition:stream_side_data:format:format_tags:packet=stream_index,pts,flags:packet_side_data=side_data_type",
 		"-i", SafePath(path))
 	err = runTool(ctx, probeDeadline, path, "ffprobe", args, out, messages)
 	var fault *Error
@@ -129,6 +129,9 @@ type probeJSON struct {
 		Stream int    `json:"stream_index"`
 		PTS    *int64 `json:"pts"`
 		Flags  string `json:"flags"`
+		Side   []struct {
+			Type string `json:"side_data_type"`
+		} `json:"side_data_list"`
 	} `json:"packets"`
 	Streams []streamJSON `json:"streams"`
 	Format  struct {
@@ -189,6 +192,11 @@ func ParseProbe(data []byte) (*Probe, error) {
 			continue
 		}
 		p.Packets++
+		for _, d := range k.Side {
+			if d.Type == "Encryption info" {
+				return nil, errEncrypted()
+			}
+		}
 		switch {
 		case strings.Contains(k.Flags, "D"): // before the start of an edit list
 		case k.PTS == nil:

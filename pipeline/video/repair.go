@@ -93,7 +93,7 @@ func (p *Probe) intermediateFormat() string {
 func (m *Intermediate) Warnings(expected int) []string {
 	var w []string
 	if lost := expected - len(m.PTSS); lost > 0 {
-		w = append(w, fmt.Sprintf("The file is damaged: %d of %d frames could not be read and are missing.", lost, expected))
+		w = append(w, fmt.Sprintf("The file is damaged: %d of %d frames could not be read.", lost, expected))
 	}
 	if m.Corrupt > 0 {
 		w = append(w, fmt.Sprintf("%d of %d frames are damaged and may show a wrong picture.", m.Corrupt, len(m.PTSS)))
@@ -141,6 +141,7 @@ func (w *decodeWatch) flush() {
 		}
 	case strings.Contains(line, "corrupt decoded frame"):
 		w.corrupt++
+	case strings.HasPrefix(line, "Error marking filters"): // says nothing
 	case strings.HasPrefix(line, "["), strings.Contains(line, "rror"), strings.Contains(line, "Invalid"):
 		if w.messages.max == 0 {
 			w.messages.max = maxMessageBytes

@@ -126,6 +126,9 @@ func (p *Probe) Info(path string, times []float64, o Options) (Info, error) {
 	in.PTSS = make([]float64, len(fixed))
 	for i, t := range fixed {
 		in.PTSS[i] = t - fixed[0]
+		if i > 0 && !(in.PTSS[i] > in.PTSS[i-1]) { // beyond the precision of a number: no clock
+			return in, &Error{Path: path, Kind: ErrDamaged, Msg: "the times of its frames make no sense", Hint: "convert the clip to H.264 and try again"}
+		}
 	}
 	step := MedianStep(in.PTSS)
 	if step == 0 {
