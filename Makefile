@@ -83,7 +83,7 @@ pure:
 # The packages that build without cgo are the ones whose goroutines and data are ours.
 race:
 	@echo "== tests with the race detector"
-	@$(GO) test -race $$(CGO_ENABLED=0 $(GO) list ./... | grep -v '/cmd/')
+	@$(GO) test -race -short $$(CGO_ENABLED=0 $(GO) list ./... | grep -v '/cmd/')
 
 full:
 	@echo "== tests with OpenCV and the models"

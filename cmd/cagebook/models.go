@@ -44,7 +44,9 @@ the user's cache folder, once for all copies of the program.`,
 			if err != nil {
 				return err
 			}
-			opts.Names = names
+			if len(names) > 0 { // none named: all that a run needs
+				opts.Names = names
+			}
 			err = models.Ensure(cmd.Context(), dir, opts, func(p models.Progress) {
 				fmt.Fprintf(s.out, "%-8s %s\n", p.Step, p.What)
 			})
