@@ -78,8 +78,7 @@ func fakeAnalyze(ctx context.Context, c Clip, progress Progress) (Result, error)
 			select {}
 		}
 	case "panic":
-		var m map[string]int
-		m["x"] = 1
+		panic("a joint is missing")
 	case "hang":
 		select {}
 	case "eat":

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -8,8 +9,6 @@ import (
 	"runtime/debug"
 	"strings"
 	"time"
-
-	"context"
 
 	"cagebook/configs"
 	"cagebook/report"

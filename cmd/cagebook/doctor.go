@@ -65,7 +65,8 @@ func examine(ctx context.Context, s streams, dir, out string) error {
 	all := []finding{
 		{what: "cagebook", state: version() + ", " + runtime.Version() + ", " + runtime.GOOS + "/" + runtime.GOARCH},
 		{what: "cores", state: fmt.Sprint(runtime.NumCPU())},
-		videoTool(ctx, "ffmpeg"), videoTool(ctx, "ffprobe"), {what: "opencv", state: opencv.Version()},
+		videoTool(ctx, "ffmpeg"), videoTool(ctx, "ffprobe"),
+		{what: "opencv", state: opencv.Version()},
 	}
 	all = append(all, inference(dir)...)
 	all = append(all, disk("results", out), disk("models", dir), memory())
