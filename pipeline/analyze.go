@@ -50,6 +50,9 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 		pics.spool = windows[0].Spool
 		defer pics.spool.Close()
 	}
+	for i := range windows {
+		defer windows[i].small.Close()
+	}
 	report1(progress, "measuring")
 	for i := range windows {
 		if err := read(&windows[i], given, &in); err != nil {

@@ -28,6 +28,8 @@ type DenseWindow struct {
 	Spool   *Spool
 	Mended  int // frames in which a wrist was put back onto the handle
 	Doubted int // frames for which a second region was tried
+
+	small *smallPictures // in which bat and ball are looked for; nil = none
 }
 
 const (
@@ -57,6 +59,7 @@ type windowWork struct {
 	repeat   []bool
 	readings [][]pose.Reading
 	doubted  int
+	small    *smallPictures
 }
 
 // dense reads the clip once more and looks at every frame of the hitters'
@@ -82,8 +85,16 @@ func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Ne
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, spool.Close())
+			for _, w := range work {
+				err = errors.Join(err, w.small.Close())
+			}
 		}
 	}()
+	for _, w := range work {
+		if w.small, err = newSmallPictures(w.part, w.bodyPx, o.TempDir); err != nil {
+			return nil, err
+		}
+	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	jobs := make(chan job, inFlight*len(nets.Landmarks))
@@ -132,10 +143,13 @@ func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Ne
 	var out []DenseWindow
 	for _, w := range work {
 		if len(w.times) == 0 {
+			if err := w.small.Close(); err != nil {
+				return nil, err
+			}
 			continue
 		}
 		d := w.finish(info)
-		d.Spool = spool
+		d.Spool, d.small = spool, w.small
 		out = append(out, d)
 	}
 	if len(out) == 0 {
@@ -169,6 +183,7 @@ func planWindows(hitters []pose.Hitter, info video.Info) []*windowWork {
 				}
 			}
 			w.part = pose.Box{X0: math.Max(0, math.Floor(w.part.X0)), Y0: math.Max(0, math.Floor(w.part.Y0)), X1: math.Min(float64(info.Width), math.Ceil(w.part.X1)), Y1: math.Min(float64(info.Height), math.Ceil(w.part.Y1))}
+			w.part = widened(w.part, w.bodyPx, info.Width, info.Height)
 			if w.part.X1-w.part.X0 < 8 || w.part.Y1-w.part.Y0 < 8 {
 				continue
 			}
@@ -287,6 +302,7 @@ type landmarked struct {
 // runLandmarks is the life of one landmark network's goroutine.
 func runLandmarks(ctx context.Context, net pose.Net, work []*windowWork, jobs <-chan job, results chan<- landmarked, buffers chan<- []byte) error {
 	crop := make([]float32, pose.LandmarkPx*pose.LandmarkPx*3)
+	var scratch []byte
 	read := func(j job, r pose.Region) (pose.Reading, error) {
 		local := r
 		local.CX -= float64(j.x0)
@@ -315,6 +331,11 @@ func runLandmarks(ctx context.Context, net pose.Net, work []*windowWork, jobs <-
 					return err
 				}
 				res.readings = append(res.readings, second)
+			}
+		}
+		if w.small != nil {
+			if err := w.small.put(j.pos, j.im, &scratch); err != nil {
+				return err
 			}
 		}
 		buffers <- j.im.Pix // never blocks: there is room for every buffer
