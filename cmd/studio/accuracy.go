@@ -5,10 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"sort"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -16,6 +19,7 @@ import (
 	"cagebook/pipeline/studio"
 	"cagebook/pose"
 	"cagebook/pose/smooth"
+	"cagebook/report"
 )
 
 // accuracyCmd measures everything after the pose model on keypoints whose
@@ -25,13 +29,19 @@ func accuracyCmd() *cobra.Command {
 	var noise float64
 	var only13, list bool
 	var seed uint64
-	var out string
+	var out, reports, truth string
 	c := &cobra.Command{
 		Use:   "accuracy",
 		Short: "hold instants and measures against keypoints with known truth",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			b := newBench()
+			if reports != "" {
+				if err := b.reports(reports, truth, list); err != nil {
+					return err
+				}
+				swings, others = 0, 0
+			}
 			for i := range swings {
 				if err := b.scene(studio.RandomScene(seed+uint64(i), studio.Variety{}), noise, only13, list); err != nil {
 					return err
@@ -61,6 +71,8 @@ func accuracyCmd() *cobra.Command {
 	f.BoolVar(&only13, "only13", false, "13 joints, as marked by people")
 	f.BoolVar(&list, "list", false, "print each swing")
 	f.Uint64Var(&seed, "seed", 1000, "first seed")
+	f.StringVar(&reports, "reports", "", "hold the reports of this output folder of cagebook run against --truth, instead of tracks")
+	f.StringVar(&truth, "truth", "", "folder with the truth of the clips, as written beside them")
 	f.StringVar(&out, "json", "", "write the table to this file, too")
 	return c
 }
@@ -106,6 +118,57 @@ func (b *bench) scene(s *studio.Scene, noise float64, only13, list bool) error {
 	label := fmt.Sprintf("scene %d %3.0f fps %s az %4.0f %s", s.Seed, s.FPS, tr.Bats, tr.View.AzimuthDeg, s.Hitter.Style.Stride)
 	b.compare(label, tr, res, list)
 	return nil
+}
+
+// reports holds what cagebook run wrote against the truth of the same clips.
+func (b *bench) reports(outDir, truthDir string, list bool) error {
+	return filepath.WalkDir(truthDir, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || filepath.Ext(path) != ".json" {
+			return err
+		}
+		rel, err := filepath.Rel(truthDir, path)
+		if err != nil {
+			return err
+		}
+		var tr studio.Truth
+		data, err := os.ReadFile(path)
+		if err == nil {
+			err = json.Unmarshal(data, &tr)
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %w", path, err)
+		}
+		name := filepath.Join(outDir, "clips", strings.TrimSuffix(rel, ".json"), "report.json")
+		data, err = os.ReadFile(name)
+		if err != nil {
+			return err
+		}
+		rep, err := report.Parse(name, data)
+		if err != nil {
+			return err
+		}
+		b.compare(fmt.Sprintf("%s %3.0f fps %s az %4.0f", rel, tr.FPS, tr.Bats, tr.View.AzimuthDeg), &tr, resultOf(rep), list)
+		return nil
+	})
+}
+
+// resultOf is what a report says, in the form of phases.
+func resultOf(r *report.Report) phases.Result {
+	var res phases.Result
+	for _, s := range r.Swings {
+		sw := phases.Swing{Number: s.Number, Bats: s.Bats, View: phases.View{Side: s.View.Side, AzimuthDeg: float64(s.View.AzimuthDeg), SigmaDeg: float64(s.View.SigmaDeg)}, Score: float64(s.Score)}
+		for _, e := range s.Events {
+			sw.Events = append(sw.Events, phases.Event{Name: e.Name, TimeS: float64(e.TimeS), SigmaS: float64(e.SigmaS), Frame: e.Frame, From: e.From})
+		}
+		for _, m := range s.Measures {
+			sw.Measures = append(sw.Measures, phases.Measure{Name: m.Name, Event: m.Event, Value: float64(m.Value), Sigma: float64(m.Sigma), Unit: m.Unit, Status: m.Status})
+		}
+		res.Swings = append(res.Swings, sw)
+	}
+	for _, j := range r.Rejected {
+		res.Rejected = append(res.Rejected, phases.Rejected{TimeS: float64(j.TimeS), Reason: j.Reason})
+	}
+	return res
 }
 
 // compare pairs found with true swings by contact.
@@ -277,5 +340,3 @@ func (b *bench) print(w io.Writer) {
 		fmt.Fprintf(w, "%-58s %5d %9.3f %9.3f %9.3f %9.3f %6.0f%%%s\n", r.What, r.N, r.BiasV, r.MedianV, r.P95, r.MeanSigma, 100*r.Coverage, mark)
 	}
 }
-
-var _ = os.Stdout

@@ -147,6 +147,11 @@ func renderClip(ctx context.Context, sc *studio.Scene, path string) (frames int,
 		os.Remove(part)
 		return 0, werr
 	}
+	if sc.Rotate != 0 {
+		if err := setRotation(part, sc.Rotate); err != nil {
+			return 0, err
+		}
+	}
 	return film.Len(), os.Rename(part, path)
 }
 
@@ -245,9 +250,6 @@ func ffmpegArgs(film *studio.Film, sound []float32, path string) (args []string,
 		args = append(args, "-vf", filter)
 	}
 	args = append(args, "-c:v", "libx264", "-preset", "veryfast", "-crf", "19", "-pix_fmt", "yuv420p")
-	if sc.Rotate != 0 {
-		args = append(args, "-metadata:s:v:0", fmt.Sprintf("rotate=%d", sc.Rotate))
-	}
 	if sound != nil {
 		args = append(args, "-c:a", "aac", "-b:a", "96k")
 	}
