@@ -287,6 +287,9 @@ func (p *Probe) readStream(v *streamJSON) error {
 	if v.StartPTS != nil {
 		p.StartS = float64(*v.StartPTS) * p.TimeBaseS
 	}
+	if v.Transfer == "smpte2084" || v.Transfer == "arib-std-b67" {
+		p.Notes = append(p.Notes, "The clip is HDR: stills look flatter than on the phone; measures are not affected.")
+	}
 	p.Declared, _ = strconv.Atoi(v.Frames)
 	p.Declared = max(p.Declared, 0)
 	if d, err := strconv.ParseFloat(v.Duration, 64); err == nil && d > 0 && !math.IsInf(d, 0) {

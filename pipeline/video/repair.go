@@ -29,7 +29,8 @@ func Repair(ctx context.Context, path string, p *Probe, dir string) (*Intermedia
 	watch := &decodeWatch{}
 	args := []string{"-nostdin", "-hide_banner", "-nostats", "-loglevel", "info", "-y", "-copyts", "-noautorotate"}
 	args = append(args, safeInput...)
-	args = append(args, "-i", SafePath(path), "-map", fmt.Sprintf("0:%d", p.StreamIndex), "-an", "-sn", "-dn",
+	// One thread: with several, FFmpeg forgets to mark some of the damaged frames.
+	args = append(args, "-threads", "1", "-i", SafePath(path), "-map", fmt.Sprintf("0:%d", p.StreamIndex), "-an", "-sn", "-dn",
 		// showinfo prints the time of every frame; then the clock is replaced,
 		// because broken clocks make encoders and containers drop frames.
 		"-vf", fmt.Sprintf("showinfo=checksum=0,format=%s,setpts=N/(25*TB)", p.intermediateFormat()), "-fps_mode", "passthrough", "-enc_time_base", "1/25")
@@ -96,7 +97,7 @@ func (m *Intermediate) Warnings(expected int) []string {
 		w = append(w, fmt.Sprintf("The file is damaged: %d of %d frames could not be read.", lost, expected))
 	}
 	if m.Corrupt > 0 {
-		w = append(w, fmt.Sprintf("%d of %d frames are damaged and may show a wrong picture.", m.Corrupt, len(m.PTSS)))
+		w = append(w, fmt.Sprintf("%d of %d frames are damaged; they and those shortly after may show a wrong picture.", m.Corrupt, len(m.PTSS)))
 	}
 	return w
 }

@@ -122,6 +122,10 @@ func (p *Probe) Info(path string, times []float64, o Options) (Info, error) {
 		in.Warnings = append(in.Warnings, fmt.Sprintf(
 			"%d of %d frames had no time of their own, or one that repeats or runs backwards; they were placed evenly between their neighbours.", changed, len(times)))
 	}
+	if len(p.PTSS) == 0 && p.MissingPTS > 0 {
+		in.Warnings = append(in.Warnings, fmt.Sprintf(
+			"The file states no times; frames were placed %.4g a second apart, as the codec or the usual rate says. State captured_fps if that is wrong.", MedianStep(fixed)))
+	}
 	in.Frames, in.FramesExpected = len(fixed), max(p.expected(), len(fixed))
 	in.PTSS = make([]float64, len(fixed))
 	for i, t := range fixed {

@@ -44,6 +44,7 @@ type source struct {
 
 	capture *gocv.VideoCapture
 	grabbed int  // frames taken from capture
+	errors  int  // FFmpeg's errors when capture was opened
 	held    bool // raw holds frame next, read ahead
 	pos0    float64
 
@@ -165,6 +166,8 @@ func (s *source) openCapture(path string) bool {
 		return false
 	}
 	c.Set(propOrientationAuto, 0)
+	watchDecoder()
+	s.errors = decodeErrors()
 	s.capture = c
 	return true
 }
@@ -189,10 +192,11 @@ func (s *source) grab() bool {
 	return true
 }
 
-// inPlace says whether the frame that capture gave last is frame i by its time.
+// inPlace says whether the frame that capture gave last is frame i by its time,
+// and whole as far as the decoder knows.
 func (s *source) inPlace(i int) bool {
-	if s.copied {
-		return true
+	if decodeErrors() != s.errors {
+		return false
 	}
 	at := s.capture.Get(gocv.VideoCapturePosMsec) / 1000
 	if at == 0 && i >= len(s.fileS)-flushFrames {
