@@ -114,6 +114,9 @@ func read(w *DenseWindow, given phases.Given, in *report.Input) error {
 	for i := range res.Swings {
 		sw := &res.Swings[i]
 		sw.Scale = phases.EstimateScale(t, sw.From, sw.To, given)
+		if err := followBat(w, sw, given); err != nil {
+			return err
+		}
 		sw.Measures = phases.MeasureAll(t, sw, given, 1)
 		if w.Hitter > 1 {
 			sw.Notes = append(sw.Notes, "This is not the hitter of the clip's first swing: two hitters take turns in it.")

@@ -6,9 +6,13 @@ import (
 	"io"
 	"math"
 	"os"
+	"runtime"
+	"sort"
 	"sync"
 
+	"cagebook/phases"
 	"cagebook/pose"
+	"cagebook/pose/bat"
 )
 
 // smallBodyPx is the hitter's height in the reduced pictures in which bat and
@@ -104,4 +108,119 @@ func (s *smallPictures) Close() error {
 	err := errors.Join(s.file.Close(), os.Remove(name))
 	s.file = nil
 	return err
+}
+
+// The stretch of a swing in which bat and ball are followed, s about contact:
+// waggle, load, swing and follow-through.
+const (
+	batBeforeS = 0.90
+	batAfterS  = 0.75
+)
+
+// followBat looks for bat and ball about one swing and writes them into the
+// track. It does nothing for a track without pictures.
+func followBat(w *DenseWindow, sw *phases.Swing, given phases.Given) error {
+	if w.small == nil {
+		return nil
+	}
+	sc, err := sceneOf(&w.Track, sw, given, w.small)
+	if err != nil || sc == nil {
+		return err
+	}
+	found := bat.Follow(sc)
+	t := &w.Track
+	if t.Bat == nil {
+		t.Bat, t.Ball = make([]pose.BatSample, t.Len()), make([]pose.BallSample, t.Len())
+		for i := range t.Bat {
+			t.Bat[i].Status, t.Ball[i].Status = string(phases.NoBat), string(phases.NoBall)
+		}
+	}
+	for k := range found.Bat {
+		b, o := found.Bat[k], found.Ball[k]
+		b.Knob, b.Barrel, o.At = w.small.toFrame(b.Knob), w.small.toFrame(b.Barrel), w.small.toFrame(o.At)
+		t.Bat[sc.At[k]], t.Ball[sc.At[k]] = b, o
+	}
+	return nil
+}
+
+// toFrame maps a point of a reduced picture to the frame.
+func (s *smallPictures) toFrame(e pose.Estimate) pose.Estimate {
+	if !e.Known() {
+		return pose.Estimate{}
+	}
+	return pose.Estimate{X: (e.X+0.5)*s.zoom + s.x0, Y: (e.Y+0.5)*s.zoom + s.y0, Sigma: e.Sigma * s.zoom}
+}
+
+// fromFrame maps a point of the frame to a reduced picture.
+func (s *smallPictures) fromFrame(e pose.Estimate) pose.Estimate {
+	if !e.Known() {
+		return pose.Estimate{}
+	}
+	return pose.Estimate{X: (e.X-s.x0)/s.zoom - 0.5, Y: (e.Y-s.y0)/s.zoom - 0.5, Sigma: e.Sigma / s.zoom}
+}
+
+// sceneOf prepares the search for bat and ball about one swing; nil if there is too little to go by.
+func sceneOf(t *pose.Track, sw *phases.Swing, given phases.Given, small *smallPictures) (*bat.Scene, error) {
+	c, ok := sw.Event(phases.Contact)
+	if !ok || !(sw.Scale.HeightPx > 0) {
+		return nil, nil
+	}
+	sc := &bat.Scene{Height: sw.Scale.HeightPx / small.zoom, Turn: turnOf(sw), SwingFromS: c.TimeS - 0.2, SwingToS: c.TimeS + 0.25, Each: spreadOver}
+	if e, ok := sw.Event(phases.HandsStart); ok {
+		sc.SwingFromS = e.TimeS
+	}
+	if given.BatLengthM > 0 && given.HeightM > 0 {
+		sc.BatHeights = given.BatLengthM / given.HeightM
+	}
+	to := min(sort.SearchFloat64s(t.Times, c.TimeS+batAfterS), t.Len())
+	for i := sort.SearchFloat64s(t.Times, c.TimeS-batBeforeS); i < to; i++ {
+		if t.Repeat != nil && t.Repeat[i] {
+			continue
+		}
+		im, ok, err := small.image(i)
+		if err != nil {
+			return nil, err
+		}
+		if !ok {
+			continue
+		}
+		var b bat.Joints
+		for j, e := range t.Smooth[i] {
+			b[j] = small.fromFrame(e)
+		}
+		sc.Times, sc.Pics, sc.Body, sc.At = append(sc.Times, t.Times[i]), append(sc.Pics, im), append(sc.Body, b), append(sc.At, i)
+	}
+	return sc, nil
+}
+
+// turnOf is how the bat turns in the picture: from the open side a right-hander's
+// goes down behind the hitter, under the hands and up in front, counter-clockwise
+// as seen. Near the line to the pitcher either may be.
+func turnOf(sw *phases.Swing) int {
+	x := sw.View.ImageX(sw.Bats)
+	switch {
+	case x > 0.5:
+		return -1
+	case x < -0.5:
+		return 1
+	}
+	return 0
+}
+
+// spreadOver runs f for every number below n on several goroutines.
+func spreadOver(n int, f func(i int)) {
+	var wg sync.WaitGroup
+	next := make(chan int)
+	for range min(runtime.GOMAXPROCS(0), n) {
+		wg.Go(func() {
+			for i := range next {
+				f(i)
+			}
+		})
+	}
+	for i := range n {
+		next <- i
+	}
+	close(next)
+	wg.Wait()
 }

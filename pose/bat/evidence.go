@@ -1,0 +1,394 @@
+package bat
+
+import (
+	"math"
+	"slices"
+
+	"cagebook/pose"
+)
+
+// The polar search. Lengths in hitter's heights.
+const (
+	angles   = 240    // directions: 1.5° apart
+	fromR    = 0.055  // nearer than this are the hands themselves
+	toR      = 0.64   // a bat of 0.56 heights (a long one of a short hitter), and a stretch beyond its end
+	stepR    = 0.0125 //
+	radii    = 47     // (toR-fromR)/stepR
+	minLen   = 0.10   // shorter bats point at the camera and cannot be told from the hands
+	maxBat   = 0.56   // barrel end from the hands, of any bat
+	lenSteps = 18     // lengths that are told apart
+)
+
+// follower is the state of one search.
+type follower struct {
+	s     *Scene
+	w, h  int
+	bg    []byte      // background, BGR, packed
+	grips []grip      // in each frame
+	move  []shift     // how each frame lies on the background
+	noise float64     // levels by which still parts of pictures differ
+	polar [][]float32 // per frame: score of a bat [angle][length]; nil = no grip
+	ev    [][]float32 // per frame: cross-section evidence [angle][radius]
+	maxR  float64     // heights: farthest barrel end from the hands
+}
+
+func newFollower(s *Scene) *follower {
+	n := len(s.Pics)
+	f := &follower{s: s, w: s.Pics[0].W, h: s.Pics[0].H, grips: make([]grip, n), move: make([]shift, n), polar: make([][]float32, n), ev: make([][]float32, n), maxR: maxBat}
+	for i := range n {
+		f.grips[i] = s.gripOf(&s.Body[i])
+	}
+	if s.BatHeights > 0 {
+		// The hands cover the first 8 to 10 cm of the handle; 6 % for the scale.
+		f.maxR = math.Min(maxBat, math.Max(0.25, (s.BatHeights-handsOnHandle)*1.06))
+	}
+	return f
+}
+
+// handsOnHandle is the distance from the knob to the middle of the hands,
+// heights: the lower hand at the knob, a hand about 0.05 heights wide.
+const handsOnHandle = 0.05
+
+// backdropPics is the number of pictures that make the background.
+const backdropPics = 39
+
+// background is the median over pictures chosen so that the bat rests nowhere
+// in more than half of them: evenly along the way of the hands, not of time.
+func (f *follower) background() {
+	pick := f.spread(backdropPics)
+	f.steady(pick)
+	f.bg = make([]byte, 3*f.w*f.h)
+	f.s.each(f.h, func(y int) { f.medianRow(pick, y) })
+	f.noise = f.noiseLevel(pick)
+}
+
+// spread chooses pictures evenly along a mixture of time and the hands' way.
+func (f *follower) spread(n int) []int {
+	k := len(f.s.Pics)
+	if k <= n {
+		all := make([]int, k)
+		for i := range all {
+			all[i] = i
+		}
+		return all
+	}
+	cum := make([]float64, k)
+	var way float64
+	step := func(i int) float64 {
+		a, b := f.grips[i-1], f.grips[i]
+		if !a.ok || !b.ok {
+			return 0
+		}
+		return math.Min(math.Hypot(a.x-b.x, a.y-b.y), 0.2*f.s.Height)
+	}
+	for i := 1; i < k; i++ {
+		way += step(i)
+	}
+	span := f.s.Times[k-1] - f.s.Times[0]
+	for i := 1; i < k; i++ {
+		cum[i] = cum[i-1] + 0.4*(f.s.Times[i]-f.s.Times[i-1])/span
+		if way > 0 {
+			cum[i] += 0.6 * step(i) / way
+		}
+	}
+	var out []int
+	for j := range n {
+		want := cum[k-1] * (float64(j) + 0.5) / float64(n)
+		i, _ := slices.BinarySearch(cum, want)
+		i = min(i, k-1)
+		if len(out) == 0 || out[len(out)-1] != i {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+func (f *follower) medianRow(pick []int, y int) {
+	var v [backdropPics]byte
+	row := f.bg[3*f.w*y : 3*f.w*(y+1)]
+	for x := range f.w {
+		for c := range 3 {
+			n := 0
+			for _, i := range pick {
+				if b, ok := f.sample(i, x, y, c); ok {
+					v[n] = b
+					n++
+				}
+			}
+			if n == 0 {
+				continue
+			}
+			insertionSort(v[:n])
+			row[3*x+c] = v[n/2]
+		}
+	}
+}
+
+// sample is a channel of frame i at a place of the background.
+func (f *follower) sample(i, x, y, c int) (byte, bool) {
+	p := &f.s.Pics[i]
+	if f.move[i].still {
+		return p.Pix[y*p.Stride+3*x+c], true
+	}
+	u, v := f.move[i].to(float64(x), float64(y))
+	xi, yi := int(u+0.5), int(v+0.5)
+	if u < -0.5 || v < -0.5 || xi >= f.w || yi >= f.h {
+		return 0, false
+	}
+	return p.Pix[yi*p.Stride+3*xi+c], true
+}
+
+func insertionSort(v []byte) {
+	for i := 1; i < len(v); i++ {
+		x := v[i]
+		j := i
+		for ; j > 0 && v[j-1] > x; j-- {
+			v[j] = v[j-1]
+		}
+		v[j] = x
+	}
+}
+
+// noiseLevel is the difference from the background that still parts have: the
+// 0.8 quantile over a sample of pixels, levels.
+func (f *follower) noiseLevel(pick []int) float64 {
+	var hist [256]int
+	n := 0
+	for k := 0; k < len(pick); k += 4 {
+		for y := 1; y < f.h; y += 7 {
+			for x := 1; x < f.w; x += 5 {
+				if d, ok := f.differs(pick[k], x, y); ok {
+					hist[d]++
+					n++
+				}
+			}
+		}
+	}
+	sum := 0
+	for d, c := range hist {
+		if sum += c; sum*5 >= n*4 {
+			return math.Min(float64(d), 12)
+		}
+	}
+	return 0
+}
+
+// differs is the largest difference of a channel from the background; x, y are places of the background.
+func (f *follower) differs(i, x, y int) (int, bool) {
+	p := &f.s.Pics[i]
+	xi, yi := x, y
+	if !f.move[i].still {
+		u, v := f.move[i].to(float64(x), float64(y))
+		xi, yi = int(math.Floor(u+0.5)), int(math.Floor(v+0.5))
+		if xi < 0 || yi < 0 || xi >= f.w || yi >= f.h {
+			return 0, false
+		}
+	}
+	a, b := p.Pix[yi*p.Stride+3*xi:], f.bg[3*(y*f.w+x):]
+	d := 0
+	for c := range 3 {
+		e := int(a[c]) - int(b[c])
+		if e < 0 {
+			e = -e
+		}
+		d = max(d, e)
+	}
+	return d, true
+}
+
+// gather works out the evidence of all frames; c weighs colours, nil = none learnt.
+func (f *follower) gather(c *colours) {
+	f.s.each(len(f.s.Pics), func(i int) {
+		if !f.grips[i].ok {
+			return
+		}
+		roi := f.evidence(i, c)
+		f.ev[i] = f.crossSections(i, &roi)
+		f.polar[i] = f.lengths(i, &roi)
+	})
+}
+
+// patch is a square of evidence about the hands, in places of the frame.
+type patch struct {
+	x0, y0, n int
+	e         []float32 // 0 to 1: differs as a bat would
+	in        []bool    // inside the hitter's outline
+}
+
+func (p *patch) at(x, y float64) float32 {
+	xi, yi := int(x)-p.x0, int(y)-p.y0
+	if x < float64(p.x0) || y < float64(p.y0) || xi >= p.n-1 || yi >= p.n-1 {
+		return 0
+	}
+	fx, fy := float32(x)-float32(int(x)), float32(y)-float32(int(y))
+	k := yi*p.n + xi
+	a := p.e[k]*(1-fx) + p.e[k+1]*fx
+	b := p.e[k+p.n]*(1-fx) + p.e[k+p.n+1]*fx
+	return a*(1-fy) + b*fy
+}
+
+func (p *patch) inside(x, y float64) bool {
+	xi, yi := int(x+0.5)-p.x0, int(y+0.5)-p.y0
+	return xi >= 0 && yi >= 0 && xi < p.n && yi < p.n && p.in[yi*p.n+xi]
+}
+
+// Differences: below threshold + noise there is none, at soft above it 63 %.
+const (
+	threshold = 5.0
+	soft      = 28.0
+	neighbour = 0.020 // s to the frames with which the inside of the outline is compared
+	inBody    = 0.55  // weight of evidence inside the outline
+)
+
+func (f *follower) evidence(i int, col *colours) patch {
+	h := f.s.Height
+	g := f.grips[i]
+	half := int(toR*h) + 3
+	p := patch{x0: int(g.x) - half, y0: int(g.y) - half, n: 2*half + 1}
+	p.e, p.in = make([]float32, p.n*p.n), make([]bool, p.n*p.n)
+	outline(&f.s.Body[i], h, &p)
+	prev, next := f.near(i, -neighbour), f.near(i, neighbour)
+	low := threshold + 1.5*f.noise
+	var rise [256]float32
+	for d := range rise {
+		rise[d] = float32(1 - math.Exp(-math.Max(0, float64(d)-low)/soft))
+	}
+	im := &f.s.Pics[i]
+	mv := f.move[i]
+	for y := range p.n {
+		py := p.y0 + y
+		if py < 0 || py >= f.h {
+			continue
+		}
+		for x := range p.n {
+			px := p.x0 + x
+			if px < 0 || px >= f.w {
+				continue
+			}
+			bx, by := px, py // place in the background
+			if !mv.still {
+				u, v := mv.from(float64(px), float64(py))
+				bx, by = int(math.Floor(u+0.5)), int(math.Floor(v+0.5))
+				if bx < 0 || by < 0 || bx >= f.w || by >= f.h {
+					continue
+				}
+			}
+			a := im.Pix[py*im.Stride+3*px : py*im.Stride+3*px+3]
+			k := y*p.n + x
+			if p.in[k] {
+				d := 255
+				if prev >= 0 {
+					d = min(d, f.between(a, prev, bx, by))
+				}
+				if next >= 0 {
+					d = min(d, f.between(a, next, bx, by))
+				}
+				if d == 255 {
+					d = 0
+				}
+				e := inBody * rise[d]
+				if col != nil {
+					e *= col.weight(a)
+				}
+				p.e[k] = e
+				continue
+			}
+			e := rise[levels(a, f.bg[3*(by*f.w+bx):])]
+			if col != nil && e > 0 {
+				e *= col.weight(a)
+			}
+			p.e[k] = e
+		}
+	}
+	return p
+}
+
+func levels(a, b []byte) int {
+	d := 0
+	for c := range 3 {
+		e := int(a[c]) - int(b[c])
+		if e < 0 {
+			e = -e
+		}
+		d = max(d, e)
+	}
+	return d
+}
+
+// between is the difference of a pixel from another frame at a place of the background.
+func (f *follower) between(a []byte, frame, bx, by int) int {
+	p := &f.s.Pics[frame]
+	x, y := bx, by
+	if !f.move[frame].still {
+		u, v := f.move[frame].to(float64(bx), float64(by))
+		x, y = int(math.Floor(u+0.5)), int(math.Floor(v+0.5))
+		if x < 0 || y < 0 || x >= f.w || y >= f.h {
+			return 255
+		}
+	}
+	return levels(a, p.Pix[y*p.Stride+3*x:])
+}
+
+// near is the frame closest to frame i in time after a delay, but never i itself; −1 = none.
+func (f *follower) near(i int, delay float64) int {
+	t := f.s.Times[i] + delay
+	dir := 1
+	if delay < 0 {
+		dir = -1
+	}
+	best := -1
+	for k := i + dir; k >= 0 && k < len(f.s.Times); k += dir {
+		if best >= 0 && math.Abs(f.s.Times[k]-t) > math.Abs(f.s.Times[best]-t) {
+			break
+		}
+		best = k
+	}
+	return best
+}
+
+// limbs are the capsules of the outline: from, to, radius in heights.
+var limbs = []struct {
+	a, b pose.Joint
+	r    float64
+}{
+	{pose.LeftShoulder, pose.LeftElbow, 0.034}, {pose.RightShoulder, pose.RightElbow, 0.034},
+	{pose.LeftElbow, pose.LeftWrist, 0.027}, {pose.RightElbow, pose.RightWrist, 0.027},
+	{pose.LeftHip, pose.LeftKnee, 0.055}, {pose.RightHip, pose.RightKnee, 0.055},
+	{pose.LeftKnee, pose.LeftAnkle, 0.04}, {pose.RightKnee, pose.RightAnkle, 0.04},
+	{pose.LeftShoulder, pose.RightShoulder, 0.05}, {pose.LeftHip, pose.RightHip, 0.07},
+	{pose.LeftShoulder, pose.LeftHip, 0.06}, {pose.RightShoulder, pose.RightHip, 0.06},
+	{pose.LeftShoulder, pose.RightHip, 0.06}, {pose.RightShoulder, pose.LeftHip, 0.06},
+	{pose.LeftHeel, pose.LeftFootIndex, 0.03}, {pose.RightHeel, pose.RightFootIndex, 0.03},
+	{pose.LeftEar, pose.RightEar, 0.075},
+}
+
+// outline marks what lies inside the hitter's body.
+func outline(b *Joints, h float64, p *patch) {
+	for _, l := range limbs {
+		u, v := b[l.a], b[l.b]
+		if !u.Known() || !v.Known() {
+			continue
+		}
+		capsule(p, u.X, u.Y, v.X, v.Y, l.r*h)
+	}
+}
+
+func capsule(p *patch, x0, y0, x1, y1, r float64) {
+	xa, xb := int(math.Min(x0, x1)-r)-p.x0, int(math.Max(x0, x1)+r)+1-p.x0
+	ya, yb := int(math.Min(y0, y1)-r)-p.y0, int(math.Max(y0, y1)+r)+1-p.y0
+	dx, dy := x1-x0, y1-y0
+	l2 := dx*dx + dy*dy
+	for y := max(ya, 0); y <= min(yb, p.n-1); y++ {
+		for x := max(xa, 0); x <= min(xb, p.n-1); x++ {
+			px, py := float64(x+p.x0)-x0, float64(y+p.y0)-y0
+			t := 0.0
+			if l2 > 0 {
+				t = math.Max(0, math.Min(1, (px*dx+py*dy)/l2))
+			}
+			ex, ey := px-t*dx, py-t*dy
+			if ex*ex+ey*ey <= r*r {
+				p.in[y*p.n+x] = true
+			}
+		}
+	}
+}

@@ -1,0 +1,110 @@
+package bat
+
+import "math"
+
+// dirs are the directions of the search.
+var dirs = func() (d [angles][2]float64) {
+	for a := range d {
+		d[a][1], d[a][0] = math.Sincos(2 * math.Pi * float64(a) / angles)
+	}
+	return d
+}()
+
+func radius(k int) float64 { return fromR + float64(k)*stepR }
+
+// Half-widths of what is looked for, heights, at the hands and what they grow by
+// along one height: a bat of 2.5 cm at the handle and 6.7 cm at the barrel
+// (0.014 and 0.037 heights of an adult), sharp, and blurred to a fan.
+var widths = [3]struct{ base, grow, weight float32 }{
+	{0.008, 0.024, 1}, {0.011, 0.055, 0.95}, {0.014, 0.13, 0.85},
+}
+
+// crossSections is how much the evidence across each ray stands out from its
+// flanks: [angle][radius], about −1 to 1.
+func (f *follower) crossSections(i int, p *patch) []float32 {
+	out := make([]float32, angles*radii)
+	h := f.s.Height
+	g := f.grips[i]
+	var cum [2*angles + 1]float32 // prefix sums around the circle, twice
+	var ring [angles]float32
+	sum := func(from, to float32) float32 { // of bins from..to, in bins, 0 ≤ from < to ≤ 2·angles
+		a, b := int(from), int(to)
+		lo := cum[a] + (from-float32(a))*(cum[a+1]-cum[a])
+		hi := cum[min(b, 2*angles)]
+		if b < 2*angles {
+			hi += (to - float32(b)) * (cum[b+1] - cum[b])
+		}
+		return hi - lo
+	}
+	for k := range radii {
+		r := radius(k)
+		for a := range ring {
+			ring[a] = p.at(g.x+r*h*dirs[a][0], g.y+r*h*dirs[a][1])
+		}
+		for a := range 2 * angles {
+			cum[a+1] = cum[a] + ring[a%angles]
+		}
+		bins := float32(angles / (2 * math.Pi * r)) // per height of arc
+		for a := range angles {
+			// The centre of bin a lies at a+0.5 in prefix coordinates.
+			c := float32(a) + 0.5
+			if a < angles/2 {
+				c += angles
+			}
+			best := float32(-1)
+			for _, w := range widths {
+				hw := min((w.base+w.grow*float32(r))*bins, angles/6)
+				gap := min(0.006*bins, angles/12)
+				fl := min(max(0.02*bins, hw*0.8), angles/6)
+				in := sum(c-hw, c+hw) / (2 * hw)
+				l := sum(c-hw-gap-fl, c-hw-gap) / fl
+				q := sum(c+hw+gap, c+hw+gap+fl) / fl
+				best = max(best, w.weight*(in-0.65*max(l, q)-0.35*min(l, q)))
+			}
+			out[a*radii+k] = best
+		}
+	}
+	return out
+}
+
+// Costs of the score of a length; a step of evidence is worth at most about 1.
+const (
+	needOutside = 0.20 // evidence a step outside the outline must have to pay
+	needInside  = 0.06 // inside, the bat may be hidden by an arm
+	needNowhere = 0.20 // out of the picture
+	beyondSteps = 6    // steps beyond the end that should be empty: 0.075 heights
+	beyondCost  = 0.55
+)
+
+func length(l int, maxR float64) float64 {
+	return minLen + (maxR-minLen)*float64(l)/(lenSteps-1)
+}
+
+// lengths scores a bat of every direction and length: [angle][length].
+func (f *follower) lengths(i int, p *patch) []float32 {
+	out := make([]float32, angles*lenSteps)
+	h := f.s.Height
+	g := f.grips[i]
+	ev := f.ev[i]
+	var cum [radii + 1]float32
+	var pos [radii + 1]float32
+	for a := range angles {
+		for k := range radii {
+			r := radius(k)
+			x, y := g.x+r*h*dirs[a][0], g.y+r*h*dirs[a][1]
+			need := float32(needOutside)
+			if p.inside(x, y) {
+				need = needInside
+			}
+			e := ev[a*radii+k]
+			cum[k+1] = cum[k] + max(e, -0.3) - need
+			pos[k+1] = pos[k] + max(0, e-0.1)
+		}
+		for l := range lenSteps {
+			end := min(int((length(l, f.maxR)-fromR)/stepR+0.5), radii)
+			far := min(end+beyondSteps, radii)
+			out[a*lenSteps+l] = cum[end] - beyondCost*(pos[far]-pos[end])
+		}
+	}
+	return out
+}
