@@ -104,11 +104,17 @@ const (
 	footQuiet = 0.12 / 0.87
 )
 
+// heelLateS: with the toe on the ground the heel comes down slower than the
+// curve has it; found on keypoints with known truth.
+const heelLateS = 0.015
+
 // fromStride reads the foot's events off the fitted curve, by their definitions.
 func (r *reading) fromStride(s *stride) {
 	frame := 0.29 * r.b.frameS
 	const wide = 1.5 // the curve is a model: feet move in other ways, too
-	r.ev[Load] = cue{s.top.t, math.Hypot(math.Max(wide*s.top.sigma, 0.03), frame)}
+	top, flat := r.ankleTop(s)
+	t, sg, _ := fuse(cue{s.top.t, math.Max(wide*s.top.sigma, 0.05)}, top)
+	r.ev[Load] = cue{t, math.Hypot(math.Hypot(math.Max(sg, 0.03), 0.29*flat), frame)}
 	off, offLift := s.off, s.lift
 	if s.offOf[2].sigma > 0 { // the toe leaves the ground last
 		off, offLift = s.offOf[2], s.liftOf[2]
@@ -116,7 +122,7 @@ func (r *reading) fromStride(s *stride) {
 	if s.lift > 2*footClear {
 		r.ev[LeadFootOff] = cue{s.whenRisen(footClear, offLift, off.t), math.Hypot(math.Max(wide*off.sigma, 0.035), frame)}
 	}
-	r.ev[Stance] = cue{math.Min(s.whenQuiet(footQuiet), s.top.t-0.02), math.Hypot(math.Max(wide*s.off.sigma, 0.04), frame)}
+	r.ev[Stance] = cue{math.Min(s.whenQuiet(footQuiet), s.top.t-0.02), math.Hypot(math.Max(wide*s.off.sigma, 0.05), frame)}
 	// The first of toe and heel counts.
 	toe, heel := s.downOf[2], s.downOf[1]
 	down, lift := s.down, s.lift
@@ -133,10 +139,10 @@ func (r *reading) fromStride(s *stride) {
 			cues = append(cues, cue{t, sg * 1.7}) // three points of one foot are hardly more than one
 		}
 	}
-	t, sg, _ := fuse(cues...)
+	t, sg, _ = fuse(cues...)
 	r.ev[FootDown] = cue{t, math.Hypot(math.Max(sg, 0.015), frame)}
 	if heel.sigma > 0 {
-		r.ev[HeelDown] = cue{math.Max(t, s.whenDown(footClear, s.liftOf[1], heel.t)), math.Hypot(math.Max(wide*heel.sigma, 0.03), frame)}
+		r.ev[HeelDown] = cue{math.Max(t, s.whenDown(footClear, s.liftOf[1], heel.t)+heelLateS), math.Hypot(math.Max(wide*heel.sigma, 0.035), frame)}
 	}
 }
 
@@ -181,6 +187,32 @@ func (r *reading) handsStart() {
 		}
 	}
 	r.ev[HandsStart] = cue{exp.t, math.Hypot(math.Max(exp.sigma, 0.025), 0.29*b.frameS)}
+}
+
+// ankleTop is when the lead ankle is highest between lift and landing: the
+// middle of what lies within a tenth of the top. flatS is how long it stays
+// there: within it the instant is anybody's choice.
+func (r *reading) ankleTop(s *stride) (c cue, flatS float64) {
+	b := r.b
+	j := r.lead(pose.LeftAnkle)
+	high := func(i int) float64 { return -b.at[j][i].y / b.length }
+	lo, hi := b.index(s.off.t), b.index(s.down.t)
+	top := lo
+	for i := lo; i <= hi; i++ {
+		if high(i) > high(top) {
+			top = i
+		}
+	}
+	level := high(top) - math.Max(0.1*(high(top)-math.Max(high(lo), high(hi))), 0.5*r.noise)
+	a, z := top, top
+	for a > lo && high(a-1) > level {
+		a--
+	}
+	for z < hi && high(z+1) > level {
+		z++
+	}
+	flatS = float64(z-a) * b.dt
+	return cue{(b.time(top) + b.time(a) + b.time(z)) / 3, math.Hypot(0.02, 0.29*flatS)}, flatS
 }
 
 // loadOfHands is the load of a hitter who does not lift the foot: hands deepest.

@@ -20,6 +20,7 @@ import (
 	"cagebook/pose"
 	"cagebook/pose/smooth"
 	"cagebook/report"
+	"cagebook/report/trackfile"
 )
 
 // accuracyCmd measures everything after the pose model on keypoints whose
@@ -27,7 +28,7 @@ import (
 func accuracyCmd() *cobra.Command {
 	var swings, others int
 	var noise float64
-	var only13, list bool
+	var only13, list, again bool
 	var seed uint64
 	var out, reports, truth string
 	c := &cobra.Command{
@@ -37,7 +38,7 @@ func accuracyCmd() *cobra.Command {
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			b := newBench()
 			if reports != "" {
-				if err := b.reports(reports, truth, list); err != nil {
+				if err := b.reports(reports, truth, again, list); err != nil {
 					return err
 				}
 				swings, others = 0, 0
@@ -72,6 +73,7 @@ func accuracyCmd() *cobra.Command {
 	f.BoolVar(&list, "list", false, "print each swing")
 	f.Uint64Var(&seed, "seed", 1000, "first seed")
 	f.StringVar(&reports, "reports", "", "hold the reports of this output folder of cagebook run against --truth, instead of tracks")
+	f.BoolVar(&again, "again", false, "with --reports: start anew from the raw keypoints of each report's track file")
 	f.StringVar(&truth, "truth", "", "folder with the truth of the clips, as written beside them")
 	f.StringVar(&out, "json", "", "write the table to this file, too")
 	return c
@@ -105,9 +107,20 @@ func (b *bench) scene(s *studio.Scene, noise float64, only13, list bool) error {
 	if err := smooth.Track(t, smooth.Options{}); err != nil {
 		return fmt.Errorf("scene %d: %w", s.Seed, err)
 	}
+	res, err := measure(t, tr)
+	if err != nil {
+		return fmt.Errorf("scene %d: %w", s.Seed, err)
+	}
+	label := fmt.Sprintf("scene %d %3.0f fps %s az %4.0f %s", s.Seed, s.FPS, tr.Bats, tr.View.AzimuthDeg, s.Hitter.Style.Stride)
+	b.compare(label, tr, res, list)
+	return nil
+}
+
+// measure finds and measures the swings of a smoothed track.
+func measure(t *pose.Track, tr *studio.Truth) (phases.Result, error) {
 	res, err := phases.Detect(t, phases.Given{})
 	if err != nil && !errors.Is(err, phases.ErrNoTrack) {
-		return fmt.Errorf("scene %d: %w", s.Seed, err)
+		return res, err
 	}
 	given := phases.Given{HeightM: tr.HeightM, BatLengthM: tr.BatLengthM}
 	for i := range res.Swings {
@@ -115,13 +128,39 @@ func (b *bench) scene(s *studio.Scene, noise float64, only13, list bool) error {
 		sw.Scale = phases.EstimateScale(t, sw.From, sw.To, given)
 		sw.Measures = phases.MeasureAll(t, sw, given, 1)
 	}
-	label := fmt.Sprintf("scene %d %3.0f fps %s az %4.0f %s", s.Seed, s.FPS, tr.Bats, tr.View.AzimuthDeg, s.Hitter.Style.Stride)
-	b.compare(label, tr, res, list)
-	return nil
+	return res, nil
+}
+
+// fromTracks starts from the raw keypoints of a report's track file, if there is one.
+func fromTracks(name string, tr *studio.Truth) (phases.Result, error) {
+	var all phases.Result
+	f, err := os.Open(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return all, nil
+	} else if err != nil {
+		return all, err
+	}
+	defer f.Close()
+	tracks, err := trackfile.Read(f, name, trackfile.Options{})
+	if err != nil {
+		return all, err
+	}
+	for _, t := range tracks {
+		t.Smooth = nil
+		if err := smooth.Track(t, smooth.Options{}); err != nil {
+			return all, fmt.Errorf("%s: %w", name, err)
+		}
+		res, err := measure(t, tr)
+		if err != nil {
+			return all, fmt.Errorf("%s: %w", name, err)
+		}
+		all.Swings, all.Rejected = append(all.Swings, res.Swings...), append(all.Rejected, res.Rejected...)
+	}
+	return all, nil
 }
 
 // reports holds what cagebook run wrote against the truth of the same clips.
-func (b *bench) reports(outDir, truthDir string, list bool) error {
+func (b *bench) reports(outDir, truthDir string, again, list bool) error {
 	return filepath.WalkDir(truthDir, func(path string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() || filepath.Ext(path) != ".json" {
 			return err
@@ -147,7 +186,13 @@ func (b *bench) reports(outDir, truthDir string, list bool) error {
 		if err != nil {
 			return err
 		}
-		b.compare(fmt.Sprintf("%s %3.0f fps %s az %4.0f", rel, tr.FPS, tr.Bats, tr.View.AzimuthDeg), &tr, resultOf(rep), list)
+		res := resultOf(rep)
+		if again {
+			if res, err = fromTracks(filepath.Join(filepath.Dir(name), "track.json.gz"), &tr); err != nil {
+				return err
+			}
+		}
+		b.compare(fmt.Sprintf("%s %3.0f fps %s az %4.0f", rel, tr.FPS, tr.Bats, tr.View.AzimuthDeg), &tr, res, list)
 		return nil
 	})
 }
