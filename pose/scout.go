@@ -9,8 +9,9 @@ import (
 // Window is a stretch of a clip that may hold a swing, s of real motion.
 type Window struct {
 	FromS, ToS float64
-	PeakS      float64 // when the hands were fastest relative to the hips
-	Score      float64 // how much like a swing it looks to the coarse pass, 0 to 1
+	PeakS      float64   // when the hands were fastest relative to the hips
+	Peaks      []float64 // of every burst in it; merged windows have several
+	Score      float64   // how much like a swing it looks to the coarse pass, 0 to 1
 }
 
 // Evidence is why a person was taken for a hitter, from the best candidate swing.
@@ -366,7 +367,7 @@ func quantile(v []float64, q float64) float64 {
 // and at most 2.6 s before the burst.
 func (s *series) window(b burst) Window {
 	t := s.t[b.at]
-	w := Window{FromS: t - beforeS, ToS: t + afterS, PeakS: t, Score: b.score}
+	w := Window{FromS: t - beforeS, ToS: t + afterS, PeakS: t, Peaks: []float64{t}, Score: b.score}
 	for w.FromS > t-beforeMaxS && !s.quiet(w.FromS, w.FromS+0.3) {
 		w.FromS -= 0.1
 	}
@@ -391,6 +392,7 @@ func mergeWindows(ws []Window) []Window {
 		if n := len(out); n > 0 && w.FromS <= out[n-1].ToS {
 			o := &out[n-1]
 			o.ToS = math.Max(o.ToS, w.ToS)
+			o.Peaks = append(o.Peaks, w.Peaks...)
 			if w.Score > o.Score {
 				o.Score, o.PeakS = w.Score, w.PeakS
 			}
