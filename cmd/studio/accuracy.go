@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -8,6 +9,7 @@ import (
 	"io/fs"
 	"math"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"sort"
@@ -30,13 +32,23 @@ func accuracyCmd() *cobra.Command {
 	var noise float64
 	var only13, list, again bool
 	var seed uint64
-	var out, reports, truth string
+	var out, reports, truth, set, dir, tool string
 	c := &cobra.Command{
 		Use:   "accuracy",
 		Short: "hold instants and measures against keypoints with known truth",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			b := newBench()
+			if set != "" {
+				n, ok := benchSets[set]
+				if !ok {
+					return fmt.Errorf("no set %q; there are quick and standard", set)
+				}
+				if err := renderAndRun(cmd.Context(), n, dir, tool); err != nil {
+					return err
+				}
+				reports, truth = filepath.Join(dir, set, "out"), filepath.Join(dir, set, "clips-truth")
+			}
 			if reports != "" {
 				if err := b.reports(reports, truth, again, list); err != nil {
 					return err
@@ -72,6 +84,9 @@ func accuracyCmd() *cobra.Command {
 	f.BoolVar(&only13, "only13", false, "13 joints, as marked by people")
 	f.BoolVar(&list, "list", false, "print each swing")
 	f.Uint64Var(&seed, "seed", 1000, "first seed")
+	f.StringVar(&set, "set", "", "render a set of clips (quick, standard), run cagebook on it and hold its reports against the truth")
+	f.StringVar(&dir, "dir", "build/accuracy", "where rendered sets are kept")
+	f.StringVar(&tool, "cagebook", "bin/cagebook", "the program that is tried")
 	f.StringVar(&reports, "reports", "", "hold the reports of this output folder of cagebook run against --truth, instead of tracks")
 	f.BoolVar(&again, "again", false, "with --reports: start anew from the raw keypoints of each report's track file")
 	f.StringVar(&truth, "truth", "", "folder with the truth of the clips, as written beside them")
@@ -113,6 +128,39 @@ func (b *bench) scene(s *studio.Scene, noise float64, only13, list bool) error {
 	}
 	label := fmt.Sprintf("scene %d %3.0f fps %s az %4.0f %s", s.Seed, s.FPS, tr.Bats, tr.View.AzimuthDeg, s.Hitter.Style.Stride)
 	b.compare(label, tr, res, list)
+	return nil
+}
+
+// benchSet is how many clips a set has.
+type benchSet struct {
+	name          string
+	swings, other int
+}
+
+var benchSets = map[string]benchSet{
+	"quick":    {"quick", 8, 4},
+	"standard": {"standard", 200, 60},
+}
+
+// renderAndRun renders what is missing of a set and runs the program on it; both go on where they stopped.
+func renderAndRun(ctx context.Context, n benchSet, dir, tool string) error {
+	var scenes []*studio.Scene
+	for i := range n.swings {
+		scenes = append(scenes, studio.BenchScene(uint64(i), false))
+	}
+	for i := range n.other {
+		scenes = append(scenes, studio.BenchScene(uint64(i), true))
+	}
+	clips := filepath.Join(dir, n.name, "clips")
+	if err := renderAll(ctx, scenes, clips, ""); err != nil {
+		return err
+	}
+	run := exec.CommandContext(ctx, tool, "run", clips, "-o", filepath.Join(dir, n.name, "out"))
+	run.Stdout, run.Stderr = os.Stdout, os.Stderr
+	var exit *exec.ExitError
+	if err := run.Run(); err != nil && !(errors.As(err, &exit) && exit.ExitCode() == 3) { // 3: some clips failed, which the table shows
+		return fmt.Errorf("%s run: %w", tool, err)
+	}
 	return nil
 }
 
@@ -258,6 +306,10 @@ func (b *bench) compare(label string, tr *studio.Truth, res phases.Result, list 
 			}
 			x := sample{1000 * (g.TimeS - e.TimeS), 1000 * g.SigmaS}
 			b.events[e.Name] = append(b.events[e.Name], x)
+			if e.Name == "contact" || e.Name == "foot_down" || e.Name == "hands_start" {
+				at := fmt.Sprintf("%s at %.0f fps", e.Name, tr.FPS)
+				b.events[at] = append(b.events[at], x)
+			}
 			line += fmt.Sprintf(" %s %+.0f±%.0f", e.Name, x.err, x.sigma)
 		}
 		if list {
@@ -354,6 +406,16 @@ func (b *bench) table() table {
 		r := rowOf(n+", ms", b.events[n])
 		r.Status = map[string]int{"not reported": b.lost[n]}
 		t.Rows = append(t.Rows, r)
+	}
+	var byRate []string
+	for n := range b.events {
+		if strings.Contains(n, " at ") {
+			byRate = append(byRate, n)
+		}
+	}
+	sort.Strings(byRate)
+	for _, n := range byRate {
+		t.Rows = append(t.Rows, rowOf(n+", ms", b.events[n]))
 	}
 	var names []string
 	for n := range b.status {
