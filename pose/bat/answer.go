@@ -8,8 +8,8 @@ import (
 
 // Gaps from which an answer is given.
 const (
-	seenGap   = 8.0
-	guessGap  = 5.0
+	seenGap   = 6.0
+	guessGap  = 3.5
 	shownHand = 0.30 // least visible length for an angle, of the bat's own: shorter ones point at the camera
 )
 
@@ -68,40 +68,42 @@ func (f *follower) place(r *Result, w way, i int, full float64) {
 	ev := f.ev[i]
 	a0, l0 := w.angle[i], length(w.length[i], f.maxR)
 	end := min(int((l0-fromR)/stepR+0.5), radii-1)
-	// A straight line through the middles of the cross-sections, in bins against height.
+	o := f.aside(ev, a0, end)
+	// A straight line through the middles of the cross-sections, heights across the ray against heights along it.
 	const half = 5 // bins, 7.5°
 	var sw, swr, swrr, swo, swro float64
 	for k := 2; k <= end; k++ {
+		s := sidestep[o][k]
 		var m, mo float64
 		for d := -half; d <= half; d++ {
-			e := float64(ev[((a0+d+angles)%angles)*radii+k])
+			e := float64(ev[((a0+s.turn+d+2*angles)%angles)*radii+s.k])
 			if e > 0.1 {
 				m += e
-				mo += e * float64(d)
+				mo += e * float64(s.turn+d)
 			}
 		}
 		if m == 0 {
 			continue
 		}
-		rad := radius(k)
-		off := mo / m * 2 * math.Pi / angles * rad // heights across the ray
+		rad, turn := radius(s.k), mo/m*2*math.Pi/angles
+		along, off := rad*math.Cos(turn), rad*math.Sin(turn)
 		m = math.Min(m, 3)
 		sw += m
-		swr += m * rad
-		swrr += m * rad * rad
+		swr += m * along
+		swrr += m * along * along
 		swo += m * off
-		swro += m * rad * off
+		swro += m * along * off
 	}
-	// The hands hold the line to the grip, within 2 % of a height.
-	const gripSD, crossSD = 0.02, 0.01
+	// The hands hold the line to the grip, within 3 % of a height.
+	const gripSD, crossSD = 0.03, 0.01
 	sw0 := sw + crossSD*crossSD/(gripSD*gripSD)*6
-	slope, off := 0.0, 0.0
+	slope, off := 0.0, asides[o].off
 	if det := sw0*swrr - swr*swr; sw > 0 && det > 1e-12 {
 		slope = (sw0*swro - swr*swo) / det
 		off = (swo*swrr - swr*swro) / det
 	}
 	slope = math.Max(-0.15, math.Min(0.15, slope))
-	off = math.Max(-0.03, math.Min(0.03, off))
+	off = math.Max(-0.08, math.Min(0.08, off))
 	d := dirs[a0]
 	across := [2]float64{-d[1], d[0]}
 	at := func(rad float64) (x, y float64) {
@@ -124,7 +126,23 @@ func (f *follower) place(r *Result, w way, i int, full float64) {
 		sigma = math.Hypot(sigma, speed*math.Pi/180*tip*0.0004)
 	}
 	r.Bat[i] = pose.BatSample{Status: measured, Knob: pose.Estimate{X: kx, Y: ky, Sigma: h * math.Hypot(0.015, sigma)}, Barrel: pose.Estimate{X: bx, Y: by, Sigma: h * sigma}}
-	r.AngleRad[i] = math.Atan2(by-g.y, bx-g.x)
+	r.AngleRad[i] = math.Atan2(by-ky, bx-kx)
+}
+
+// aside is the offset of the line that the evidence of one direction prefers.
+func (f *follower) aside(ev []float32, a, end int) int {
+	best, top := 0, float32(math.Inf(-1))
+	for o := range asides {
+		sum := -asides[o].cost
+		for k := range end {
+			s := sidestep[o][k]
+			sum += ev[((a+s.turn+angles)%angles)*radii+s.k]
+		}
+		if sum > top {
+			best, top = o, sum
+		}
+	}
+	return best
 }
 
 // tip is where along the line the evidence ends, heights from the hands: near l0, where it falls most.
@@ -134,7 +152,7 @@ func (f *follower) tip(ev []float32, a0 int, slope, off, l0 float64) float64 {
 			return 0
 		}
 		rad := radius(k)
-		b := (off/rad + slope) * angles / (2 * math.Pi)
+		b := math.Atan(off/rad+slope) * angles / (2 * math.Pi)
 		a := a0 + int(math.Round(b))
 		return math.Max(0, float64(ev[((a%angles+angles)%angles)*radii+k]))
 	}

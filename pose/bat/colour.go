@@ -3,14 +3,18 @@ package bat
 import "math"
 
 // colours are what a bat's colour says: a weight for every colour of 4 bits a channel.
-type colours struct{ w [4096]float32 }
+type colours struct {
+	w [4096]float32 // factor of what differs from the background
+	p [4096]float32 // 0 to 1: how much more of the bat's than of anything else
+}
 
 func colourBin(p []byte) int { return int(p[0]>>4)<<8 | int(p[1]>>4)<<4 | int(p[2]>>4) }
 
 func (c *colours) weight(p []byte) float32 { return c.w[colourBin(p)] }
+func (c *colours) like(p []byte) float32   { return c.p[colourBin(p)] }
 
 const (
-	sureGap     = 9.0   // frames from which the colour is learnt are surer than this
+	sureGap     = 6.0   // frames from which the colour is learnt are surer than this
 	slowDegS    = 400.0 // and the bat turns slower than this: no blur
 	learnFrames = 3     // at least so many
 	learnPixels = 150
@@ -37,15 +41,18 @@ func (f *follower) learn(w way) *colours {
 		for y := 0; y < p.n; y++ {
 			for x := 0; x < p.n; x++ {
 				k := y*p.n + x
-				if p.e[k] < 0.3 || p.in[k] {
+				if p.e[k] < 0.3 && !p.in[k] {
 					continue
 				}
 				px, py := p.x0+x, p.y0+y
+				if px < 0 || py < 0 || px >= f.w || py >= f.h {
+					continue
+				}
 				dx, dy := float64(px)-g.x, float64(py)-g.y
 				along, across := dx*d[0]+dy*d[1], math.Abs(dx*d[1]-dy*d[0])
 				b := colourBin(im.Pix[py*im.Stride+3*px:])
 				switch {
-				case along > 0.1*h && along < (l-0.02)*h && across < 0.016*h:
+				case !p.in[k] && along > 0.1*h && along < (l-0.02)*h && across < 0.016*h:
 					on[b]++
 					pixels++
 				case across > 0.05*h || along > (l+0.06)*h || along < 0:
@@ -74,6 +81,7 @@ func (f *follower) learn(w way) *colours {
 		const rare = 2e-4 // share below which a colour says nothing
 		p := (a + rare) / (a + o + 2*rare)
 		c.w[b] = float32(0.35 + 1.1*p)
+		c.p[b] = float32(math.Max(0, (p-0.6)/0.4))
 		meanOn += a * p
 		meanOff += o * p
 	}

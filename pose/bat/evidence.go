@@ -2,7 +2,6 @@ package bat
 
 import (
 	"math"
-	"slices"
 
 	"cagebook/pose"
 )
@@ -49,30 +48,27 @@ func newFollower(s *Scene) *follower {
 // heights: the lower hand at the knob, a hand about 0.05 heights wide.
 const handsOnHandle = 0.05
 
-// backdropPics is the number of pictures that make the background.
+// backdropPics is the largest number of pictures that make the background.
 const backdropPics = 39
 
-// background is the median over pictures chosen so that the bat rests nowhere
-// in more than half of them: evenly along the way of the hands, not of time.
+// background is the weighted median over pictures. The weights follow the way of
+// the hands more than time, so that a bat that is held still before the swing
+// or after it has no majority anywhere.
 func (f *follower) background() {
-	pick := f.spread(backdropPics)
-	f.steady(pick)
+	pick, weight := f.spread(backdropPics)
+	f.steady()
 	f.bg = make([]byte, 3*f.w*f.h)
-	f.s.each(f.h, func(y int) { f.medianRow(pick, y) })
+	f.s.each(f.h, func(y int) { f.medianRow(pick, weight, y) })
 	f.noise = f.noiseLevel(pick)
 }
 
-// spread chooses pictures evenly along a mixture of time and the hands' way.
-func (f *follower) spread(n int) []int {
+// timeShare is the share of time in the pictures' weights; the rest is the hands' way.
+const timeShare = 0.35
+
+// spread chooses pictures evenly along a mixture of time and the hands' way, with weights.
+func (f *follower) spread(most int) (pick []int, weight []float64) {
 	k := len(f.s.Pics)
-	if k <= n {
-		all := make([]int, k)
-		for i := range all {
-			all[i] = i
-		}
-		return all
-	}
-	cum := make([]float64, k)
+	w := make([]float64, k)
 	var way float64
 	step := func(i int) float64 {
 		a, b := f.grips[i-1], f.grips[i]
@@ -86,40 +82,62 @@ func (f *follower) spread(n int) []int {
 	}
 	span := f.s.Times[k-1] - f.s.Times[0]
 	for i := 1; i < k; i++ {
-		cum[i] = cum[i-1] + 0.4*(f.s.Times[i]-f.s.Times[i-1])/span
+		v := timeShare * (f.s.Times[i] - f.s.Times[i-1]) / span
 		if way > 0 {
-			cum[i] += 0.6 * step(i) / way
+			v += (1 - timeShare) * step(i) / way
 		}
+		w[i-1] += v / 2
+		w[i] += v / 2
 	}
-	var out []int
-	for j := range n {
-		want := cum[k-1] * (float64(j) + 0.5) / float64(n)
-		i, _ := slices.BinarySearch(cum, want)
-		i = min(i, k-1)
-		if len(out) == 0 || out[len(out)-1] != i {
-			out = append(out, i)
+	// Neighbours share a picture where there are too many.
+	n := min(k, most)
+	var cum float64
+	for _, v := range w {
+		cum += v
+	}
+	var sum float64
+	last := -1
+	for i, v := range w {
+		slot := int((sum + v/2) / cum * float64(n))
+		sum += v
+		if k <= most || slot != last {
+			pick, weight = append(pick, i), append(weight, v)
+			last = slot
+			continue
 		}
+		weight[len(weight)-1] += v
 	}
-	return out
+	return pick, weight
 }
 
-func (f *follower) medianRow(pick []int, y int) {
+func (f *follower) medianRow(pick []int, weight []float64, y int) {
 	var v [backdropPics]byte
+	var w [backdropPics]float64
 	row := f.bg[3*f.w*y : 3*f.w*(y+1)]
 	for x := range f.w {
 		for c := range 3 {
 			n := 0
-			for _, i := range pick {
-				if b, ok := f.sample(i, x, y, c); ok {
-					v[n] = b
-					n++
+			var total float64
+			for k, i := range pick {
+				b, ok := f.sample(i, x, y, c)
+				if !ok {
+					continue
+				}
+				m := n
+				for ; m > 0 && v[m-1] > b; m-- {
+					v[m], w[m] = v[m-1], w[m-1]
+				}
+				v[m], w[m] = b, weight[k]
+				total += weight[k]
+				n++
+			}
+			var sum float64
+			for m := range n {
+				if sum += w[m]; sum >= total/2 {
+					row[3*x+c] = v[m]
+					break
 				}
 			}
-			if n == 0 {
-				continue
-			}
-			insertionSort(v[:n])
-			row[3*x+c] = v[n/2]
 		}
 	}
 }
@@ -136,17 +154,6 @@ func (f *follower) sample(i, x, y, c int) (byte, bool) {
 		return 0, false
 	}
 	return p.Pix[yi*p.Stride+3*xi+c], true
-}
-
-func insertionSort(v []byte) {
-	for i := 1; i < len(v); i++ {
-		x := v[i]
-		j := i
-		for ; j > 0 && v[j-1] > x; j-- {
-			v[j] = v[j-1]
-		}
-		v[j] = x
-	}
 }
 
 // noiseLevel is the difference from the background that still parts have: the
@@ -234,10 +241,11 @@ func (p *patch) inside(x, y float64) bool {
 
 // Differences: below threshold + noise there is none, at soft above it 63 %.
 const (
-	threshold = 5.0
-	soft      = 28.0
+	threshold = 4.0
+	soft      = 16.0
 	neighbour = 0.020 // s to the frames with which the inside of the outline is compared
 	inBody    = 0.55  // weight of evidence inside the outline
+	inColour  = 0.6   // and of the bat's colour there
 )
 
 func (f *follower) evidence(i int, col *colours) patch {
@@ -288,7 +296,7 @@ func (f *follower) evidence(i int, col *colours) patch {
 				}
 				e := inBody * rise[d]
 				if col != nil {
-					e *= col.weight(a)
+					e = max(e*col.weight(a), inColour*col.like(a))
 				}
 				p.e[k] = e
 				continue

@@ -10,7 +10,9 @@ const (
 	costWaggle  = 0.03   // a degree, before and after the swing
 	costLength  = 7.0    // a height of change of length within lengthTime
 	lengthTime  = 1.0 / 60
-	apartDeg    = 16 // directions farther apart than this are another answer
+	freeTurn    = 0.30 // heights: shorter lengths are foreshortened so much that a small turn in space is a large one in the picture
+	hidden      = -1.0 // score of a bat that is hidden, whatever its direction
+	apartDeg    = 16   // directions farther apart than this are another answer
 )
 
 // way is the chosen direction and length in every frame.
@@ -104,6 +106,11 @@ func (f *follower) carry(score []float32, i, k int) []float32 {
 	perLen := float32(costLength * (f.maxR - minLen) / (lenSteps - 1) * lengthTime / math.Max(math.Abs(dt), lengthTime/4))
 	// lengths first: two sweeps, the cost is linear
 	tmp := append([]float32(nil), score...)
+	// A bat that points at the camera turns in the picture at no cost.
+	var slow [lenSteps]float32
+	for l := range slow {
+		slow[l] = float32(math.Max(0.15, math.Min(1, length(l, f.maxR)/freeTurn)))
+	}
 	for a := range angles {
 		row := tmp[a*lenSteps : (a+1)*lenSteps]
 		for l := 1; l < lenSteps; l++ {
@@ -121,8 +128,8 @@ func (f *follower) carry(score []float32, i, k int) []float32 {
 			p := out[((a+d)%angles)*lenSteps:][:lenSteps]
 			q := out[((a-d+angles)%angles)*lenSteps:][:lenSteps]
 			for l, v := range src {
-				p[l] = max(p[l], v-cu)
-				q[l] = max(q[l], v-cd)
+				p[l] = max(p[l], v-cu*slow[l])
+				q[l] = max(q[l], v-cd*slow[l])
 			}
 		}
 	}

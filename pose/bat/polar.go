@@ -80,31 +80,81 @@ func length(l int, maxR float64) float64 {
 	return minLen + (maxR-minLen)*float64(l)/(lenSteps-1)
 }
 
+// The hands' place is not sure: the line of the bat may pass beside it, to either
+// side. Offsets in heights, and what they cost.
+var asides = [7]struct {
+	off  float64
+	cost float32
+}{{0, 0}, {0.02, 0.15}, {-0.02, 0.15}, {0.04, 0.5}, {-0.04, 0.5}, {0.065, 1.3}, {-0.065, 1.3}}
+
+// sidestep says where on the polar map the points of a line beside the hands lie:
+// the point at radius r of a line offset by o lies on the circle of √(r²+o²), turned by atan(o/r).
+var sidestep = func() (t [len(asides)][radii]struct{ turn, k int }) {
+	for o := range asides {
+		for k := range radii {
+			r := radius(k)
+			t[o][k].turn = int(math.Round(math.Atan2(asides[o].off, r) * angles / (2 * math.Pi)))
+			t[o][k].k = min(radii-1, int(math.Round((math.Hypot(r, asides[o].off)-fromR)/stepR)))
+		}
+	}
+	return t
+}()
+
 // lengths scores a bat of every direction and length: [angle][length].
 func (f *follower) lengths(i int, p *patch) []float32 {
-	out := make([]float32, angles*lenSteps)
 	h := f.s.Height
 	g := f.grips[i]
 	ev := f.ev[i]
-	var cum [radii + 1]float32
-	var pos [radii + 1]float32
+	// What each step of the map brings when the bat lies there, and when it should have ended before.
+	gain, pos := make([]float32, angles*radii), make([]float32, angles*radii)
 	for a := range angles {
 		for k := range radii {
 			r := radius(k)
-			x, y := g.x+r*h*dirs[a][0], g.y+r*h*dirs[a][1]
 			need := float32(needOutside)
-			if p.inside(x, y) {
+			if p.inside(g.x+r*h*dirs[a][0], g.y+r*h*dirs[a][1]) {
 				need = needInside
 			}
 			e := ev[a*radii+k]
-			cum[k+1] = cum[k] + max(e, -0.3) - need
-			pos[k+1] = pos[k] + max(0, e-0.1)
+			gain[a*radii+k] = max(e, -0.3) - need
+			pos[a*radii+k] = max(0, e-0.1)
 		}
-		for l := range lenSteps {
-			end := min(int((length(l, f.maxR)-fromR)/stepR+0.5), radii)
-			far := min(end+beyondSteps, radii)
-			out[a*lenSteps+l] = cum[end] - beyondCost*(pos[far]-pos[end])
+	}
+	out := make([]float32, angles*lenSteps)
+	for k := range out {
+		out[k] = hidden
+	}
+	for o := range asides {
+		for a := range angles {
+			lengthsOf(out[a*lenSteps:][:lenSteps], gain, pos, a, o, f.ends())
 		}
 	}
 	return out
+}
+
+// ends are the steps at which each length ends.
+func (f *follower) ends() (e [lenSteps]int) {
+	for l := range e {
+		e[l] = min(int((length(l, f.maxR)-fromR)/stepR+0.5), radii)
+	}
+	return e
+}
+
+// lengthsOf raises out to the scores of the lengths of one line.
+func lengthsOf(out []float32, gain, pos []float32, a, o int, ends [lenSteps]int) {
+	var cum, beyond [radii + 1]float32
+	for k := range radii {
+		s := sidestep[o][k]
+		b := a + s.turn
+		if b >= angles {
+			b -= angles
+		} else if b < 0 {
+			b += angles
+		}
+		cum[k+1] = cum[k] + gain[b*radii+s.k]
+		beyond[k+1] = beyond[k] + pos[b*radii+s.k]
+	}
+	for l, end := range ends {
+		far := min(end+beyondSteps, radii)
+		out[l] = max(out[l], cum[end]-beyondCost*(beyond[far]-beyond[end])-asides[o].cost)
+	}
 }

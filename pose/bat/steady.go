@@ -19,7 +19,7 @@ func (s shift) from(x, y float64) (float64, float64) {
 	return (s.a*x + s.b*y) / d, (s.a*y - s.b*x) / d
 }
 
-func (f *follower) steady(pick []int) {
+func (f *follower) steady() {
 	for i := range f.move {
 		f.move[i] = shift{still: true, a: 1}
 	}
