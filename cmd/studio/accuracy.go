@@ -42,7 +42,7 @@ func accuracyCmd() *cobra.Command {
 			if set != "" {
 				n, ok := benchSets[set]
 				if !ok {
-					return fmt.Errorf("no set %q; there are quick and standard", set)
+					return fmt.Errorf("no set %q; there are quick, middle and standard", set)
 				}
 				if err := renderAndRun(cmd.Context(), n, dir, tool); err != nil {
 					return err
@@ -84,7 +84,7 @@ func accuracyCmd() *cobra.Command {
 	f.BoolVar(&only13, "only13", false, "13 joints, as marked by people")
 	f.BoolVar(&list, "list", false, "print each swing")
 	f.Uint64Var(&seed, "seed", 1000, "first seed")
-	f.StringVar(&set, "set", "", "render a set of clips (quick, standard), run cagebook on it and hold its reports against the truth")
+	f.StringVar(&set, "set", "", "render a set of clips (quick, middle, standard), run cagebook on it and hold its reports against the truth")
 	f.StringVar(&dir, "dir", "build/accuracy", "where rendered sets are kept")
 	f.StringVar(&tool, "cagebook", "bin/cagebook", "the program that is tried")
 	f.StringVar(&reports, "reports", "", "hold the reports of this output folder of cagebook run against --truth, instead of tracks")
@@ -139,6 +139,7 @@ type benchSet struct {
 
 var benchSets = map[string]benchSet{
 	"quick":    {"quick", 8, 4},
+	"middle":   {"middle", 40, 16},
 	"standard": {"standard", 200, 60},
 }
 

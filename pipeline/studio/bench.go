@@ -2,6 +2,7 @@ package studio
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 )
 
@@ -37,11 +38,18 @@ func BenchScene(i uint64, nonSwing bool) *Scene {
 			s.People = append(s.People, PersonSpec{Role: "umpire", X: -2.15, Y: 0.5, HeadingDeg: 90, HeightM: 1.8})
 		}
 	}
+	// Others stand or walk beyond the hitter: who crosses in front of the camera hides the swing.
+	a := rad(s.Camera.AzimuthDeg)
+	beyond := func(m, across float64) (x, y float64) {
+		return -m*math.Sin(a) + across*math.Cos(a), -m*math.Cos(a) - across*math.Sin(a)
+	}
 	if r.Float64() < 0.25 {
-		s.People = append(s.People, PersonSpec{Role: "bystander", X: -2 + 4*r.Float64(), Y: -2.5 - 2*r.Float64(), HeightM: 1.6 + 0.3*r.Float64(), HeadingDeg: 360 * r.Float64()})
+		x, y := beyond(2.5+2*r.Float64(), -2+4*r.Float64())
+		s.People = append(s.People, PersonSpec{Role: "bystander", X: x, Y: y, HeightM: 1.6 + 0.3*r.Float64(), HeadingDeg: 360 * r.Float64()})
 	}
 	if r.Float64() < 0.2 {
-		s.People = append(s.People, PersonSpec{Role: "walker", X: -3, Y: -3 - r.Float64(), SpeedMS: 1.2, HeightM: 1.7, HeadingDeg: 90})
+		x, y := beyond(3+r.Float64(), -2.5)
+		s.People = append(s.People, PersonSpec{Role: "walker", X: x, Y: y, SpeedMS: 1.2, HeightM: 1.7, HeadingDeg: s.Camera.AzimuthDeg + 90})
 	}
 	s.Sidecar = map[string]any{"height_m": s.Hitter.HeightM, "bat_length_m": s.Hitter.BatM}
 	if s.Hitter.HeightM < 1.6 {
