@@ -62,7 +62,7 @@ test: native-test format lint models-test pure race full
 
 format:
 	@echo "== gofumpt"
-	@bad=$$($(GO) run $(GOFUMPT) -l cmd configs models phases pipeline pose report *.go | grep -v '\.pb\.go$$' || true); \
+	@bad=$$($(GO) run $(GOFUMPT) -l cmd configs models phases pipeline pose report | grep -v '\.pb\.go$$' || true); \
 	 if [ -n "$$bad" ]; then echo "not formatted (run gofumpt -w):"; echo "$$bad"; exit 1; fi
 
 lint:
