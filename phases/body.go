@@ -40,6 +40,9 @@ type body struct {
 	noise  float64 // typical σ of a joint / length
 }
 
+// farPx: no picture is so large; a point beyond is none.
+const farPx = 1e5
+
 // coreJoints are those that every source of keypoints has.
 var coreJoints = []pose.Joint{
 	pose.Nose, pose.LeftShoulder, pose.RightShoulder, pose.LeftElbow, pose.RightElbow, pose.LeftWrist, pose.RightWrist,
@@ -48,6 +51,9 @@ var coreJoints = []pose.Joint{
 
 func (b *body) time(i int) float64 { return b.t0 + float64(i)*b.dt }
 func (b *body) index(t float64) int {
+	if math.IsNaN(t) {
+		return 0
+	}
 	return int(clamp(math.Round((t-b.t0)/b.dt), 0, float64(b.n-1)))
 }
 
@@ -113,7 +119,7 @@ func (b *body) resample(t *pose.Track, j pose.Joint) {
 	var ts []float64
 	var ps []pose.Estimate
 	for i := range t.Len() {
-		if e := t.Smooth[i][j]; e.Known() {
+		if e := t.Smooth[i][j]; e.Known() && math.Abs(e.X) < farPx && math.Abs(e.Y) < farPx && e.Sigma < farPx {
 			ts, ps = append(ts, t.Times[i]), append(ps, e)
 		}
 	}

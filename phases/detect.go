@@ -44,7 +44,7 @@ func Detect(t *pose.Track, given Given) (Result, error) {
 	var cands []candidate
 	for _, u := range b.bursts() {
 		c := b.judge(u, given)
-		if c.doubt > maxDoubt {
+		if !(c.doubt <= maxDoubt) || math.IsNaN(c.tC.t+c.azRad) {
 			res.Rejected = append(res.Rejected, Rejected{TimeS: b.time(u.peak), Reason: c.reason})
 			continue
 		}
