@@ -29,6 +29,7 @@ type Scene struct {
 	Turn       int     // how the bat turns in the picture from launch to follow-through: −1 counter-clockwise as seen, +1 clockwise, 0 not known
 	SwingFromS float64 // stretch in which the bat turns one way, s
 	SwingToS   float64
+	ContactS   float64 // when the body says that contact was, s; 0 = do not look for the ball
 
 	// Each runs f for every number below n, in any order, possibly at the same
 	// time; nil = one after another.
