@@ -93,7 +93,8 @@ func (p *printer) clip(e pipeline.Event) {
 		text += fmt.Sprintf(", %.1f s", e.Seconds)
 	}
 	if e.Reason != "" && e.State != report.Done {
-		text += ": " + strings.ReplaceAll(e.Reason, "\n", "; ")
+		reason := strings.ReplaceAll(e.Reason, "\n", "; ")
+		text += ": " + strings.TrimPrefix(reason, sentenceStart(stateWords[e.State])+": ") // not "no hitter: No hitter: …"
 	}
 	width := len(fmt.Sprint(p.clips))
 	p.line(p.s.out, fmt.Sprintf("[%*d/%d] %s: %s%s", width, e.Ended, p.clips, quoted(e.Clip), text, p.left()))
@@ -103,6 +104,9 @@ func (p *printer) clip(e pipeline.Event) {
 		p.lost = append(p.lost, quoted(e.Clip))
 	}
 }
+
+// sentenceStart gives a word its capital.
+func sentenceStart(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // left estimates the rest from the bytes looked at so far, once three clips have shown how long they take.
 func (p *printer) left() string {
