@@ -234,10 +234,12 @@ func (b *body) read(t *pose.Track, c candidate, given Given) Swing {
 	r.findEvents()
 	marks := r.marked(given)
 	sw.Events, sw.Notes = r.list(t, marks)
-	sw.Notes = append(sw.Notes, b.tempoNotes(c)...)
+	how := &origin{r: r, byBody: r.ev[Contact], notes: b.tempoNotes(c)}
 	if c.batsP < 0.75 && given.Bats == BatsUnset {
-		sw.Notes = append(sw.Notes, "The side the hitter bats from is not certain from this camera; state it in the settings file beside the clip.")
+		how.notes = append(how.notes, "The side the hitter bats from is not certain from this camera; state it in the settings file beside the clip.")
 	}
+	sw.Notes = append(sw.Notes, how.notes...)
+	sw.how = how
 	from, to := sw.Events[0].TimeS-0.3, sw.Events[len(sw.Events)-1].TimeS+0.3
 	sw.From = sort.SearchFloat64s(t.Times, from)
 	sw.To = sort.SearchFloat64s(t.Times, to)

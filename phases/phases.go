@@ -116,6 +116,8 @@ type Swing struct {
 	Notes    []string // sentences for the report: order flags, slow motion suspicions, dry swing
 	From, To int      // indices into the track: the swing's window [From, To)
 	Score    float64  // how much like a swing, 0 to 1
+
+	how *origin // what the search for events knew, for Refine
 }
 
 // Event finds an event by name.

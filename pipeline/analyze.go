@@ -54,6 +54,15 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 		defer windows[i].small.Close()
 	}
 	report1(progress, "measuring")
+	if len(windows) > 0 {
+		heard, err := hear(ctx, clip.Path, &info)
+		if err != nil {
+			return Result{}, err
+		}
+		for i := range windows {
+			windows[i].sound, windows[i].distanceM = heard, clip.Sidecar.CameraDistanceM
+		}
+	}
 	for i := range windows {
 		if err := read(&windows[i], given, &in); err != nil {
 			return Result{}, err
@@ -114,7 +123,7 @@ func read(w *DenseWindow, given phases.Given, in *report.Input) error {
 	for i := range res.Swings {
 		sw := &res.Swings[i]
 		sw.Scale = phases.EstimateScale(t, sw.From, sw.To, given)
-		if err := followBat(w, sw, given); err != nil {
+		if err := witness(w, sw, given); err != nil {
 			return err
 		}
 		sw.Measures = phases.MeasureAll(t, sw, given, 1)

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -11,6 +12,7 @@ import (
 	"sync"
 
 	"cagebook/phases"
+	"cagebook/pipeline/video"
 	"cagebook/pose"
 	"cagebook/pose/bat"
 )
@@ -117,17 +119,73 @@ const (
 	batAfterS  = 0.75
 )
 
+// witness follows bat and ball about a swing, listens for the crack, and times
+// contact and what hangs on it by all that was found.
+func witness(w *DenseWindow, sw *phases.Swing, given phases.Given) error {
+	found, err := followBat(w, sw, given)
+	if err != nil {
+		return err
+	}
+	t := &w.Track
+	var cues []phases.ContactCue
+	if c, ok := phases.BatCue(t, sw); ok {
+		cues = append(cues, c)
+	}
+	if s := found.Flight.SigmaS; s > 0 {
+		cues = append(cues, phases.ContactCue{TimeS: found.Flight.ContactS, SigmaS: s, From: "ball"})
+	}
+	var heard phases.Heard
+	if c, ok := sw.Event(phases.Contact); ok && w.sound != nil {
+		if s := found.Flight.SigmaS; s > 0 {
+			c.TimeS, c.SigmaS = found.Flight.ContactS, s
+		}
+		if d, sd, ok := phases.CameraDistance(t, sw.Scale, given, w.distanceM); ok {
+			from, to := phases.SoundWindow(c, d, sd)
+			on, reason := phases.FindOnset(w.sound.Samples, w.sound.RateHz, w.sound.StartS, from, to)
+			heard = phases.Heard{Looked: reason != phases.OnsetNoSound, Reason: reason}
+			if reason == phases.OnsetFound {
+				cues = append(cues, phases.AudioCue(on, d, sd))
+			}
+		}
+	}
+	phases.Refine(t, sw, given, cues, found.Flight.In || found.Flight.Out, heard)
+	return nil
+}
+
+// soundStretch is how much longer or shorter than the pictures a sound may run before it is taken for another one.
+const soundStretch = 0.08
+
+// hear reads a clip's sound if it can tell of contact: a slow-motion file's is
+// stretched or missing. Sound that cannot be read is none.
+func hear(ctx context.Context, path string, info *video.Info) (*video.Audio, error) {
+	if !info.HasAudio || math.Abs(info.TimeScale-1) > 1e-3 {
+		return nil, nil
+	}
+	a, err := video.ReadAudio(ctx, path)
+	if ctx.Err() != nil {
+		return nil, context.Cause(ctx)
+	}
+	if err != nil || a == nil || a.RateHz <= 0 {
+		return nil, nil
+	}
+	long := a.StartS + float64(len(a.Samples))/float64(a.RateHz)
+	if d := math.Abs(long - info.DurationS); d > 0.5 && d > soundStretch*info.DurationS {
+		return nil, nil
+	}
+	return a, nil
+}
+
 // followBat looks for bat and ball about one swing and writes them into the
 // track. It does nothing for a track without pictures.
-func followBat(w *DenseWindow, sw *phases.Swing, given phases.Given) error {
+func followBat(w *DenseWindow, sw *phases.Swing, given phases.Given) (found bat.Result, err error) {
 	if w.small == nil {
-		return nil
+		return found, nil
 	}
 	sc, err := sceneOf(&w.Track, sw, given, w.small)
 	if err != nil || sc == nil {
-		return err
+		return found, err
 	}
-	found := bat.Follow(sc)
+	found = bat.Follow(sc)
 	t := &w.Track
 	if t.Bat == nil {
 		t.Bat, t.Ball = make([]pose.BatSample, t.Len()), make([]pose.BallSample, t.Len())
@@ -140,7 +198,7 @@ func followBat(w *DenseWindow, sw *phases.Swing, given phases.Given) error {
 		b.Knob, b.Barrel, o.At = w.small.toFrame(b.Knob), w.small.toFrame(b.Barrel), w.small.toFrame(o.At)
 		t.Bat[sc.At[k]], t.Ball[sc.At[k]] = b, o
 	}
-	return nil
+	return found, nil
 }
 
 // toFrame maps a point of a reduced picture to the frame.

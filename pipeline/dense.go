@@ -29,6 +29,9 @@ type DenseWindow struct {
 	Mended  int // frames in which a wrist was put back onto the handle
 	Doubted int // frames for which a second region was tried
 
+	sound     *video.Audio // of the clip, if it is of use; nil = none
+	distanceM float64      // of the camera, as stated; 0 = not
+
 	small *smallPictures // in which bat and ball are looked for; nil = none
 }
 
