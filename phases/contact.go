@@ -211,13 +211,17 @@ const (
 	soundStepSD  = 0.004 // s by which sound and picture of a phone are out of step at best
 )
 
-// CameraDistance estimates how far the camera stands from the hitter, m: as
-// stated, or from the hitter's size in the picture and what lenses phones have (a focal length
+// CameraDistance estimates how far the camera stands from where bat and ball
+// meet, m. The distance to the hitter is as stated, or from the hitter's size in the picture and what lenses phones have (a focal length
 // of about the longer side of the picture; zoomed in or cropped, up to twice that).
-func CameraDistance(t *pose.Track, sc Scale, given Given, statedM float64) (distanceM, sigmaM float64, ok bool) {
+func CameraDistance(t *pose.Track, sw *Swing, given Given, statedM float64) (distanceM, sigmaM float64, ok bool) {
+	// Contact is about 0.4 m nearer the pitcher and 0.6 m nearer the plate than the hips.
+	s, c := math.Sincos(sw.View.AzimuthDeg * math.Pi / 180)
+	nearer := 0.4*s + 0.6*c
 	if statedM > 0 {
-		return statedM, math.Max(0.2, 0.05*statedM), true
+		return math.Max(0.5, statedM-nearer), math.Max(0.25, 0.05*statedM), true
 	}
+	sc := sw.Scale
 	if !(sc.HeightPx > 0) || t.Width <= 0 || t.Height <= 0 {
 		return 0, 0, false
 	}
@@ -230,7 +234,7 @@ func CameraDistance(t *pose.Track, sc Scale, given Given, statedM float64) (dist
 	}
 	const focal, focalRel = 1.05, 0.35
 	d := focal * float64(max(t.Width, t.Height)) * tall / sc.HeightPx
-	return d, d * math.Hypot(focalRel, rel), true
+	return math.Max(0.5, d-nearer), d * math.Hypot(focalRel, rel), true
 }
 
 // SoundWindow is the stretch of the picture's clock in which the crack of a contact

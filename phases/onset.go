@@ -13,8 +13,8 @@ const (
 	onsetRiseS    = 0.004  // within which it rises: a struck note or a voice takes longer
 	onsetSecond   = 0.5    // a second sound of half the crack's amplitude (−6 dB) makes it ambiguous
 	onsetApartS   = 0.025  // nearer than this it is the same sound, or its echo
-	preEchoS      = 0.001  // lossy codecs smear an attack forward by about this much
-	onsetSD       = 0.001
+	preEchoS      = 0.0015 // lossy codecs smear an attack forward by about this much
+	onsetSD       = 0.0012
 	decayS        = 0.045 // by then a crack has fallen to a third; a note or a voice has not
 	decayTo       = 0.45
 	onsetPadS     = 0.08 // of sound needed before the stretch, to know what was before
@@ -113,7 +113,7 @@ func FindOnset(samples []float32, rateHz int, startS, fromS, toS float64) (on On
 	for i > 0 && env[i-1] > math.Max(2.5*floor, 0.08*best.peak) && best.i-i < rise {
 		i--
 	}
-	return Onset{at(i) - stepS/2 + preEchoS/2, math.Hypot(onsetSD, stepS)}, OnsetFound
+	return Onset{at(i) - stepS/2 + preEchoS, math.Hypot(onsetSD, stepS)}, OnsetFound
 }
 
 // falls says whether a sound dies away as a crack does.

@@ -139,7 +139,7 @@ func witness(w *DenseWindow, sw *phases.Swing, given phases.Given) error {
 		if s := found.Flight.SigmaS; s > 0 {
 			c.TimeS, c.SigmaS = found.Flight.ContactS, s
 		}
-		if d, sd, ok := phases.CameraDistance(t, sw.Scale, given, w.distanceM); ok {
+		if d, sd, ok := phases.CameraDistance(t, sw, given, w.distanceM); ok {
 			from, to := phases.SoundWindow(c, d, sd)
 			on, reason := phases.FindOnset(w.sound.Samples, w.sound.RateHz, w.sound.StartS, from, to)
 			heard = phases.Heard{Looked: reason != phases.OnsetNoSound, Reason: reason}
