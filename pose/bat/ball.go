@@ -24,14 +24,14 @@ const (
 	leastWay     = 0.08 // a flight goes at least so far in the picture
 	ballMaxMinor = 0.085
 	ballMaxMajor = 0.30
-	ballSearchS  = 0.24  // to either side of contact
+	ballSearchS  = 0.30  // to either side of contact
 	ballFit      = 0.022 // distance from its way at which a spot belongs to it
 	inMin, inMax = 2.0, 32.0
 	outMin       = 6.0
 	outMax       = 40.0
 	gravityH     = 5.6  // 9.81 m/s² for a hitter of 1.75 m; over a tenth of a second it does not matter whether 1.4 or 1.9
 	meetApart    = 0.07 // two ways that are farther apart where they are nearest do not meet
-	meetS        = 0.09 // s about the body's contact in which they may meet
+	meetS        = 0.16 // s about the body's contact in which they may meet
 	spotSD       = 0.008
 )
 
@@ -352,7 +352,7 @@ func (f *follower) meet(r *Result, spots []spot, in, out *ray) {
 		}
 	}
 	if math.IsNaN(fl.ContactS) && in != nil {
-		if t, sigma, ok := f.crossBat(r, in); ok && math.Abs(t-c) < meetS/2 && t > in.to-late && t-in.to < 0.06 {
+		if t, sigma, ok := f.crossBat(r, in); ok && math.Abs(t-c) < 0.045 && t > in.to-late && t-in.to < 0.06 {
 			x, y := in.at(t)
 			try(t, sigma, x, y, "in and bat")
 		}
