@@ -228,8 +228,10 @@ func (b *body) read(t *pose.Track, c candidate, given Given) Swing {
 	}
 	az := c.azRad * 180 / math.Pi
 	sw.View = View{Side: sideOf(az), AzimuthDeg: az, SigmaDeg: c.azSD * 180 / math.Pi}
-	r := &reading{b: b, f: c.best, bats: sw.Bats, view: sw.View, cosAz: math.Cos(c.azRad), lead: sw.Lead, rear: sw.Rear,
-		ev: map[EventName]cue{}, noise: b.noise}
+	r := &reading{
+		b: b, f: c.best, bats: sw.Bats, view: sw.View, cosAz: math.Cos(c.azRad), lead: sw.Lead, rear: sw.Rear,
+		ev: map[EventName]cue{}, noise: b.noise,
+	}
 	r.ev[Contact] = r.contact(c)
 	r.findEvents()
 	marks := r.marked(given)

@@ -133,14 +133,14 @@ func (r *reading) fromStride(s *stride) {
 		}
 		down.sigma = math.Max(wide*down.sigma, 0.5*math.Abs(toe.t-heel.t))
 	}
-	cues := []cue{{s.whenDown(footClear, lift, down.t), math.Max(down.sigma, 0.025)}}
+	cues := []cue{{s.whenDown(footClear, lift, down.t), math.Max(down.sigma, 0.06)}}
 	for _, j := range r.footPoints(r.lead) {
 		if t, sg, ok := r.plant(j, r.ev[Contact].t); ok {
-			cues = append(cues, cue{t, sg * 1.7}) // three points of one foot are hardly more than one
+			cues = append(cues, cue{t, sg * 0.8}) // three points of one foot are hardly more than one
 		}
 	}
 	t, sg, _ = fuse(cues...)
-	r.ev[FootDown] = cue{t, math.Hypot(math.Max(sg, 0.015), frame)}
+	r.ev[FootDown] = cue{t, math.Hypot(math.Max(sg, 0.022), frame)}
 	if heel.sigma > 0 {
 		r.ev[HeelDown] = cue{math.Max(t, s.whenDown(footClear, s.liftOf[1], heel.t)+heelLateS), math.Hypot(math.Max(wide*heel.sigma, 0.035), frame)}
 	}

@@ -75,7 +75,7 @@ func (r *reading) fitStride() (s stride, ok bool) {
 	perSample := (ts[1] - ts[0]) / footCorrS // independent samples a sample
 	type hyp struct {
 		off, top, down, from, rss float64
-		each                [3]float64
+		each                      [3]float64
 	}
 	var all []hyp
 	best := hyp{rss: math.Inf(1)}
@@ -274,8 +274,10 @@ func (s *stride) whenQuiet(v float64) float64 {
 // plant is when point j comes to the place at which it rests around contact.
 func (r *reading) plant(j pose.Joint, contactS float64) (t, sigma float64, ok bool) {
 	b := r.b
-	rest := vec{median(b.over(b.index(contactS), -0.06, 0.03, func(i int) float64 { return b.at[j][i].x })),
-		median(b.over(b.index(contactS), -0.06, 0.03, func(i int) float64 { return b.at[j][i].y }))}
+	rest := vec{
+		median(b.over(b.index(contactS), -0.06, 0.03, func(i int) float64 { return b.at[j][i].x })),
+		median(b.over(b.index(contactS), -0.06, 0.03, func(i int) float64 { return b.at[j][i].y })),
+	}
 	d := func(i int) float64 { return b.at[j][i].sub(rest).norm() / b.length }
 	limit := math.Max(0.03, 3*r.noise)
 	sustain := int(0.05 / b.dt)
@@ -303,4 +305,3 @@ func (r *reading) plant(j pose.Joint, contactS float64) (t, sigma float64, ok bo
 	ahead := clamp(0.6*(d(gone)-0.006)/v, 0, 0.08) // it slows down as it lands... and the smoothing rounds the corner
 	return b.time(gone) + ahead, math.Hypot(0.012, 0.5*ahead+r.noise/math.Max(v, 0.15)), true
 }
-

@@ -38,8 +38,14 @@ var figurePoses = []figurePose{
 }
 
 var figureEvents = []Event{
-	{Name: Stance, TimeS: 0.50}, {Name: LeadFootOff, TimeS: 0.56}, {Name: Load, TimeS: 0.85}, {Name: FootDown, TimeS: 1.20},
-	{Name: HandsStart, TimeS: 1.24}, {Name: Contact, TimeS: 1.40}, {Name: Extension, TimeS: 1.48}, {Name: Finish, TimeS: 1.75},
+	{Name: Stance, TimeS: 0.50},
+	{Name: LeadFootOff, TimeS: 0.56},
+	{Name: Load, TimeS: 0.85},
+	{Name: FootDown, TimeS: 1.20},
+	{Name: HandsStart, TimeS: 1.24},
+	{Name: Contact, TimeS: 1.40},
+	{Name: Extension, TimeS: 1.48},
+	{Name: Finish, TimeS: 1.75},
 }
 
 type figure [pose.NumJoints]k.Vec3

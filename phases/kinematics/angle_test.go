@@ -56,8 +56,18 @@ func TestFlexionSigma(t *testing.T) {
 // Exact projection of a thigh that stands upright, to two digits.
 func TestForeshortening(t *testing.T) {
 	for _, c := range []struct{ deg, yaw, seen float64 }{
-		{40, 10, 39.57}, {40, 20, 38.26}, {40, 30, 36.01}, {40, 45, 30.68}, {40, 60, 22.76}, {40, 90, 0},
-		{15, 10, 14.78}, {15, 20, 14.13}, {15, 30, 13.06}, {15, 45, 10.73}, {15, 60, 7.63}, {15, 90, 0},
+		{40, 10, 39.57},
+		{40, 20, 38.26},
+		{40, 30, 36.01},
+		{40, 45, 30.68},
+		{40, 60, 22.76},
+		{40, 90, 0},
+		{15, 10, 14.78},
+		{15, 20, 14.13},
+		{15, 30, 13.06},
+		{15, 45, 10.73},
+		{15, 60, 7.63},
+		{15, 90, 0},
 	} {
 		got := ForeshortenedFlexionDeg(c.deg, c.yaw)
 		near(t, "seen", got, c.seen, 0.005)

@@ -10,13 +10,28 @@ import (
 
 // bones of the stick figure, as pairs of left joints or of a joint and its partner.
 var bones = [][2]pose.Joint{
-	{pose.LeftShoulder, pose.RightShoulder}, {pose.LeftHip, pose.RightHip},
-	{pose.LeftShoulder, pose.LeftHip}, {pose.RightShoulder, pose.RightHip},
-	{pose.LeftShoulder, pose.LeftElbow}, {pose.LeftElbow, pose.LeftWrist}, {pose.LeftWrist, pose.LeftIndex},
-	{pose.RightShoulder, pose.RightElbow}, {pose.RightElbow, pose.RightWrist}, {pose.RightWrist, pose.RightIndex},
-	{pose.LeftHip, pose.LeftKnee}, {pose.LeftKnee, pose.LeftAnkle}, {pose.LeftAnkle, pose.LeftHeel}, {pose.LeftHeel, pose.LeftFootIndex}, {pose.LeftAnkle, pose.LeftFootIndex},
-	{pose.RightHip, pose.RightKnee}, {pose.RightKnee, pose.RightAnkle}, {pose.RightAnkle, pose.RightHeel}, {pose.RightHeel, pose.RightFootIndex}, {pose.RightAnkle, pose.RightFootIndex},
-	{pose.LeftEar, pose.Nose}, {pose.RightEar, pose.Nose},
+	{pose.LeftShoulder, pose.RightShoulder},
+	{pose.LeftHip, pose.RightHip},
+	{pose.LeftShoulder, pose.LeftHip},
+	{pose.RightShoulder, pose.RightHip},
+	{pose.LeftShoulder, pose.LeftElbow},
+	{pose.LeftElbow, pose.LeftWrist},
+	{pose.LeftWrist, pose.LeftIndex},
+	{pose.RightShoulder, pose.RightElbow},
+	{pose.RightElbow, pose.RightWrist},
+	{pose.RightWrist, pose.RightIndex},
+	{pose.LeftHip, pose.LeftKnee},
+	{pose.LeftKnee, pose.LeftAnkle},
+	{pose.LeftAnkle, pose.LeftHeel},
+	{pose.LeftHeel, pose.LeftFootIndex},
+	{pose.LeftAnkle, pose.LeftFootIndex},
+	{pose.RightHip, pose.RightKnee},
+	{pose.RightKnee, pose.RightAnkle},
+	{pose.RightAnkle, pose.RightHeel},
+	{pose.RightHeel, pose.RightFootIndex},
+	{pose.RightAnkle, pose.RightFootIndex},
+	{pose.LeftEar, pose.Nose},
+	{pose.RightEar, pose.Nose},
 }
 
 // Sheet draws stick figures of a mover: one column a time, one row an azimuth.

@@ -37,8 +37,10 @@ func TestBoneLengthsAreThePublishedOnesAlways(t *testing.T) {
 		a, b pose.Joint
 		frac float64
 	}{
-		{pose.LeftHip, pose.LeftKnee, 0.245}, {pose.LeftKnee, pose.LeftAnkle, 0.246},
-		{pose.LeftShoulder, pose.LeftElbow, 0.186}, {pose.LeftElbow, pose.LeftWrist, 0.146},
+		{pose.LeftHip, pose.LeftKnee, 0.245},
+		{pose.LeftKnee, pose.LeftAnkle, 0.246},
+		{pose.LeftShoulder, pose.LeftElbow, 0.186},
+		{pose.LeftElbow, pose.LeftWrist, 0.146},
 	}
 	everySwing(t, 25, func(t *testing.T, s *Scene, p *Performer) {
 		H := s.Hitter.HeightM

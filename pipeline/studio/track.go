@@ -24,8 +24,10 @@ type TrackFrame struct {
 const noiseCorrelationS = 0.06
 
 // subset13 are the joints of common hand-marked data; the head as nose.
-var subset13 = []pose.Joint{pose.Nose, pose.LeftShoulder, pose.RightShoulder, pose.LeftElbow, pose.RightElbow, pose.LeftWrist, pose.RightWrist,
-	pose.LeftHip, pose.RightHip, pose.LeftKnee, pose.RightKnee, pose.LeftAnkle, pose.RightAnkle}
+var subset13 = []pose.Joint{
+	pose.Nose, pose.LeftShoulder, pose.RightShoulder, pose.LeftElbow, pose.RightElbow, pose.LeftWrist, pose.RightWrist,
+	pose.LeftHip, pose.RightHip, pose.LeftKnee, pose.RightKnee, pose.LeftAnkle, pose.RightAnkle,
+}
 
 // Track turns a truth into keypoints with noise of a standard deviation of
 // noise × stature in each coordinate, correlated in time. With only13 the

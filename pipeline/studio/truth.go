@@ -95,8 +95,10 @@ func (s *Scene) Truth() (*Truth, error) {
 	if err != nil {
 		return nil, err
 	}
-	tr := &Truth{Clip: s.Name, Width: s.Camera.Width, Height: s.Camera.Height, FPS: s.FPS, Hitter: s.Hitter.Name, Bats: s.Hitter.Bats,
-		HeightM: s.Hitter.HeightM, BatLengthM: s.Hitter.BatM, Swings: []TruthSwing{}, Others: []TruthOther{}}
+	tr := &Truth{
+		Clip: s.Name, Width: s.Camera.Width, Height: s.Camera.Height, FPS: s.FPS, Hitter: s.Hitter.Name, Bats: s.Hitter.Bats,
+		HeightM: s.Hitter.HeightM, BatLengthM: s.Hitter.BatM, Swings: []TruthSwing{}, Others: []TruthOther{},
+	}
 	ref := s.DurationS / 2
 	for i := range p.Acts {
 		a := &p.Acts[i]

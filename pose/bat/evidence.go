@@ -359,14 +359,22 @@ var limbs = []struct {
 	a, b pose.Joint
 	r    float64
 }{
-	{pose.LeftShoulder, pose.LeftElbow, 0.034}, {pose.RightShoulder, pose.RightElbow, 0.034},
-	{pose.LeftElbow, pose.LeftWrist, 0.027}, {pose.RightElbow, pose.RightWrist, 0.027},
-	{pose.LeftHip, pose.LeftKnee, 0.055}, {pose.RightHip, pose.RightKnee, 0.055},
-	{pose.LeftKnee, pose.LeftAnkle, 0.04}, {pose.RightKnee, pose.RightAnkle, 0.04},
-	{pose.LeftShoulder, pose.RightShoulder, 0.05}, {pose.LeftHip, pose.RightHip, 0.07},
-	{pose.LeftShoulder, pose.LeftHip, 0.06}, {pose.RightShoulder, pose.RightHip, 0.06},
-	{pose.LeftShoulder, pose.RightHip, 0.06}, {pose.RightShoulder, pose.LeftHip, 0.06},
-	{pose.LeftHeel, pose.LeftFootIndex, 0.03}, {pose.RightHeel, pose.RightFootIndex, 0.03},
+	{pose.LeftShoulder, pose.LeftElbow, 0.034},
+	{pose.RightShoulder, pose.RightElbow, 0.034},
+	{pose.LeftElbow, pose.LeftWrist, 0.027},
+	{pose.RightElbow, pose.RightWrist, 0.027},
+	{pose.LeftHip, pose.LeftKnee, 0.055},
+	{pose.RightHip, pose.RightKnee, 0.055},
+	{pose.LeftKnee, pose.LeftAnkle, 0.04},
+	{pose.RightKnee, pose.RightAnkle, 0.04},
+	{pose.LeftShoulder, pose.RightShoulder, 0.05},
+	{pose.LeftHip, pose.RightHip, 0.07},
+	{pose.LeftShoulder, pose.LeftHip, 0.06},
+	{pose.RightShoulder, pose.RightHip, 0.06},
+	{pose.LeftShoulder, pose.RightHip, 0.06},
+	{pose.RightShoulder, pose.LeftHip, 0.06},
+	{pose.LeftHeel, pose.LeftFootIndex, 0.03},
+	{pose.RightHeel, pose.RightFootIndex, 0.03},
 	{pose.LeftEar, pose.RightEar, 0.075},
 }
 
