@@ -160,7 +160,7 @@ func (f *fitter) score(h *fit) bool {
 	h.compared = n
 	// A swing far from the usual tempo needs a better fit.
 	l := math.Log(h.tempo) / 0.35
-	h.residual *= 1 + 0.02*l*l
+	h.residual *= 1 + 0.04*l*l
 	return true
 }
 
@@ -178,7 +178,7 @@ func (b *body) fitAll(peak int) []fit {
 		for _, bats := range []Bats{Right, Left} {
 			for az := -180.0; az < 180; az += 15 {
 				for _, tempo := range []float64{0.8, 1.05, 1.4} {
-					for d := -0.15; d <= 0.151; d += 0.05 {
+					for d := -0.40; d <= 0.151; d += 0.05 {
 						keep(fit{variant: v, bats: bats, azimuthRad: az * math.Pi / 180, tempo: tempo, contactS: peakS + d})
 					}
 				}
@@ -202,8 +202,8 @@ func (b *body) refine(h fit, peakS float64) fit {
 			g.azimuthRad = math.Remainder(g.azimuthRad+d[0]*stepAz, 2*math.Pi)
 			g.tempo = clamp(g.tempo*(1+d[1]*stepTempo), 0.6, 2.2)
 			g.contactS += d[2] * stepT
-			if math.Abs(g.contactS-peakS) > 0.2 {
-				continue // contact lies near the fastest hands
+			if d := g.contactS - peakS; d > 0.2 || d < -0.42 {
+				continue // contact lies near the fastest hands, or they were fastest in the follow-through
 			}
 			if f.score(&g) && g.residual < h.residual-1e-9 {
 				h, moved = g, true
