@@ -9,7 +9,6 @@ import (
 
 // batAt is the bat at a time: knob and barrel end, body heights; ok only between or at measured samples.
 func (d *draw) batAt(timeS float64) (knob, barrel spot, ok bool) {
-	ks, bs := nowhere, nowhere
 	at := func(pick func(*pose.BatSample) pose.Estimate) spot {
 		x, y, s, ok := d.sampleSeries(timeS, len(d.t.Bat), func(i int) (pose.Estimate, bool) {
 			b := &d.t.Bat[i]
@@ -21,8 +20,8 @@ func (d *draw) batAt(timeS float64) (knob, barrel spot, ok bool) {
 		}
 		return d.place(x+d.subject.mirror*d.normal(s), y+d.normal(s))
 	}
-	ks = at(func(b *pose.BatSample) pose.Estimate { return b.Knob })
-	bs = at(func(b *pose.BatSample) pose.Estimate { return b.Barrel })
+	ks := at(func(b *pose.BatSample) pose.Estimate { return b.Knob })
+	bs := at(func(b *pose.BatSample) pose.Estimate { return b.Barrel })
 	if !bs.known() || !ks.known() {
 		d.why = d.batStatus(timeS)
 		return ks, bs, false
