@@ -90,8 +90,12 @@ full:
 	@$(GO) test -tags matprofile ./...
 
 # Slow: accuracy against clips with known truth.
-accuracy: build
-	bin/studio accuracy
+# Keypoints with known truth take half a minute; SET=quick (12 clips), middle (56)
+# or standard (260) renders clips, runs the whole program on them, and keeps both.
+SET ?= middle
+accuracy: build models
+	bin/studio accuracy --swings 100 --others 30
+	bin/studio accuracy --set $(SET)
 
 clean:
 	rm -rf bin build demo
