@@ -39,7 +39,7 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	in := report.Input{Tool: clip.Tool, Path: clip.Rel, SHA256: clip.SHA256, Info: info, HitterID: clip.Sidecar.Hitter, Given: given, Rules: a.Rules}
 	if len(found.Hitters) == 0 {
 		in.Outcome = nobody(found)
-		return finish(clip, in, nil)
+		return finish(ctx, clip, in, nil, nil, a.TempDir)
 	}
 	windows, err := a.lookClosely(ctx, open, found.Hitters, part(progress, "following the joints"))
 	if err != nil {
@@ -71,7 +71,7 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	number(&in)
 	in.Outcome = outcome(in)
 	report1(progress, "writing the report")
-	return finish(clip, in, pics.at)
+	return finish(ctx, clip, in, pics.at, pics.jpeg, a.TempDir)
 }
 
 // AnalyzeTrack is the way of keypoints that were made elsewhere: everything after the pose model.
@@ -91,7 +91,7 @@ func AnalyzeTrack(clip Clip, tracks []*pose.Track, rules *configs.RuleSet) (Resu
 	in.Info.FramesExpected, in.Info.CapturedFPSFrom = in.Info.Frames, "file"
 	number(&in)
 	in.Outcome = outcome(in)
-	return finish(clip, in, nil)
+	return finish(context.Background(), clip, in, nil, nil, "")
 }
 
 // lookClosely runs the dense pass on a freshly opened clip.
@@ -171,8 +171,11 @@ func nobody(found Scouted) Outcome {
 }
 
 // finish builds the report and writes the clip's files, all but report.json.
-func finish(clip Clip, in report.Input, pics report.Pictures) (Result, error) {
+func finish(ctx context.Context, clip Clip, in report.Input, pics report.Pictures, jpeg func(frame int) ([]byte, error), tempDir string) (Result, error) {
 	r := report.Build(in)
+	if err := films(ctx, clip, r, jpeg, tempDir); err != nil {
+		return Result{}, err
+	}
 	err := report.WriteClip(func(name string, data []byte) error {
 		if name == "report.json" {
 			return nil // the caller's, last
@@ -199,6 +202,8 @@ func GivenBy(s configs.Sidecar) phases.Given {
 
 // pictures finds the spooled picture of a frame.
 type pictures struct{ spool *Spool }
+
+func (p *pictures) jpeg(frame int) ([]byte, error) { return p.spool.JPEG(frame) }
 
 func (p *pictures) at(_, frame int) (image.Image, error) { return p.spool.Image(frame) }
 

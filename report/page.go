@@ -9,10 +9,11 @@ import (
 	"path"
 	"strings"
 
+	"cagebook/configs"
 	"cagebook/phases"
 )
 
-//go:embed page/*.html page/*.css
+//go:embed page/*.html page/*.css page/*.js
 var pageFiles embed.FS
 
 var pages = template.Must(template.New("").Funcs(template.FuncMap{
@@ -24,7 +25,14 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 		b, err := pageFiles.ReadFile("page/style.css")
 		return template.CSS(b), err
 	},
-	"state": StateWords, "todo": WhatToDo,
+	"js": func() (template.JS, error) {
+		b, err := pageFiles.ReadFile("page/player.js")
+		return template.JS(b), err
+	},
+	"add":     func(a, b int) int { return a + b },
+	"per":     func(v float64) float64 { return v * 10 },
+	"moments": func() []string { return configs.EventNames },
+	"state":   StateWords, "todo": WhatToDo,
 	"secs":   func(n Num) string { return noMinusZero("%.3f", float64(n), 3) },
 	"num":    func(n Num) string { return rate(n) },
 	"lower":  strings.ToLower,
@@ -95,6 +103,7 @@ type swingPage struct {
 	Main   []group // keep, work on
 	Folded []group // notes, cannot tell
 	Frames []frameCard
+	Player *Player // nil where there is no track
 }
 
 type frameCard struct {
@@ -112,7 +121,12 @@ func (r *Report) HTML() ([]byte, error) {
 		Caution []string
 	}{r, nil, r.advice(), Cautions}
 	for i := range r.Swings {
-		data.Pages = append(data.Pages, r.swingPage(&r.Swings[i]))
+		p := r.swingPage(&r.Swings[i])
+		var err error
+		if p.Player, err = r.Swings[i].player(r); err != nil {
+			return nil, fmt.Errorf("page of %s: %w", r.Clip.Path, err)
+		}
+		data.Pages = append(data.Pages, p)
 	}
 	var b bytes.Buffer
 	if err := pages.ExecuteTemplate(&b, "report.html", data); err != nil {

@@ -126,6 +126,7 @@ type Swing struct {
 	Stills   map[phases.EventName]string `json:"stills"`           // key frame → file below the clip's folder
 	Proof    string                      `json:"proof,omitempty"`  // proof sheet
 	Replay   string                      `json:"replay,omitempty"` // slow-motion video
+	Film     *Film                       `json:"film,omitempty"`   // what the player shows
 	Notes    []string                    `json:"notes"`
 
 	Source *phases.Swing `json:"-"` // what it was built from; nil when read from a file

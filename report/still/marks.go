@@ -127,3 +127,9 @@ func (f figure) shapeOf(measure string) (shape, bool) {
 	}
 	return shape{}, false
 }
+
+// Sure says whether a joint of a pose is known well enough to be drawn.
+func Sure(p *Pose, j pose.Joint) bool {
+	_, ok := newFigure(p, true).at(j)
+	return ok
+}

@@ -1,0 +1,261 @@
+package pipeline
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"io"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"time"
+
+	"cagebook/report"
+	"cagebook/report/still"
+)
+
+const (
+	// replayDeadline ends an ffmpeg that hangs; a film takes seconds.
+	replayDeadline = 5 * time.Minute
+	// filmGOP is how far apart whole pictures lie in the film that the page steps
+	// through: it decodes at most so many for a step back. A slow motion is played.
+	filmGOP, replayGOP = 10, 120
+	// jpegColour: pictures of the spool are full-range BT.601, as JPEG files are; films are limited-range BT.709.
+	jpegColour = ":in_color_matrix=bt601:in_range=full:out_color_matrix=bt709:out_range=limited"
+)
+
+// filmArgs encode for any phone: H.264 in its plain form, quick to make.
+// Constrained to level 4 by size alone.
+func filmArgs(crf, gop int) []string {
+	return []string{
+		"-an", "-c:v", "libx264", "-preset", "ultrafast", "-profile:v", "baseline", "-crf", strconv.Itoa(crf), "-g", strconv.Itoa(gop), "-pix_fmt", "yuv420p",
+		"-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv",
+		"-movflags", "+faststart", "-map_metadata", "-1", "-fflags", "+bitexact", "-flags:v", "+bitexact", "-f", "mp4", "-y",
+	}
+}
+
+// slowness is how many seconds of replay one second of motion takes.
+func slowness(fps float64) float64 {
+	if fps >= 200 {
+		return 8
+	}
+	return 4
+}
+
+// films makes the films of all swings of a report and notes them in it: the
+// plain one that the page's player steps through, and the slow motion. A film
+// that cannot be made is a note in the report, not an error.
+func films(ctx context.Context, clip Clip, r *report.Report, jpeg func(frame int) ([]byte, error), tempDir string) error {
+	fonts, err := still.NewFonts()
+	if err != nil {
+		return err
+	}
+	for i := range r.Swings {
+		sw := &r.Swings[i]
+		if sw.Film = sw.PlanFilm(); sw.Film == nil || jpeg == nil {
+			continue
+		}
+		err := filmSwing(ctx, clip, r, sw, jpeg, fonts, tempDir)
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		if err != nil {
+			sw.Film.Path, sw.Replay = "", ""
+			sw.Notes = append(sw.Notes, sentence("the slow motion could not be made: "+err.Error()))
+		}
+	}
+	return nil
+}
+
+// filmSwing makes both films of one swing.
+func filmSwing(ctx context.Context, clip Clip, r *report.Report, sw *report.Swing, jpeg func(frame int) ([]byte, error), fonts *still.Fonts, tempDir string) (err error) {
+	dir, err := os.MkdirTemp(tempDir, "cagebook-film-*")
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	var frames []int
+	for _, k := range sw.FilmSamples() {
+		frames = append(frames, sw.Track.Frames[k])
+	}
+	f := sw.Film
+	plain, slow := filepath.Join(dir, "film.mp4"), filepath.Join(dir, "replay.mp4")
+	size := fmt.Sprintf("%d:%d", f.Width, f.Height)
+	crop := fmt.Sprintf("crop=%d:%d:%d:%d:exact=1", f.W, f.H, f.X, f.Y)
+	args := []string{
+		"-nostdin", "-v", "error", "-f", "image2pipe", "-framerate", strconv.Itoa(f.FPS), "-c:v", "mjpeg", "-i", "pipe:0",
+		"-filter_complex", "[0:v]" + crop + ",split[a][b];[a]scale=" + size + ":flags=area" + jpegColour + ",format=yuv420p[film];[b]scale=" + size + ":flags=area,format=rgba[raw]",
+		"-map", "[film]",
+	}
+	args = append(append(args, filmArgs(25, filmGOP)...), plain, "-map", "[raw]", "-f", "rawvideo", "pipe:1")
+	read, err := startTool(ctx, args)
+	if err != nil {
+		return err
+	}
+	defer read.stop()
+	read.fed = make(chan error, 1)
+	go read.feed(frames, jpeg)
+	if err := drawSlow(ctx, r, sw, read.out, slow, fonts); err != nil {
+		return read.wait(err)
+	}
+	if err := read.wait(nil); err != nil {
+		return err
+	}
+	for _, v := range []struct {
+		file string
+		path *string
+	}{{plain, &f.Path}, {slow, &sw.Replay}} {
+		data, err := os.ReadFile(v.file)
+		if err != nil {
+			return err
+		}
+		name := fmt.Sprintf("swing-%d/%s", sw.Number, filepath.Base(v.file))
+		if err := clip.Put(name, data); err != nil {
+			return err
+		}
+		*v.path = name
+	}
+	return nil
+}
+
+// drawSlow draws on the raw pictures that come from raw and encodes the slow motion.
+func drawSlow(ctx context.Context, r *report.Report, sw *report.Swing, raw io.Reader, file string, fonts *still.Fonts) error {
+	f := sw.Film
+	scenes := sw.ReplayFrames()
+	pics := image.NewRGBA(image.Rect(0, 0, f.Width, f.Height+still.ReplayBand(f.Width)))
+	args := []string{
+		"-nostdin", "-v", "error", "-f", "rawvideo", "-pix_fmt", "rgba", "-s", fmt.Sprintf("%dx%d", pics.Rect.Dx(), pics.Rect.Dy()),
+		"-framerate", strconv.Itoa(f.FPS), "-i", "pipe:0", "-vf", "scale=out_color_matrix=bt709:out_range=limited,format=yuv420p",
+	}
+	write, err := startTool(ctx, append(append(args, filmArgs(24, replayGOP)...), file))
+	if err != nil {
+		return err
+	}
+	defer write.stop()
+	part := pics.Pix[:4*f.Width*f.Height]
+	shown := showings(scenes, slowness(float64(r.Clip.CapturedFPS)), f.FPS)
+	for i := range scenes {
+		if _, err := io.ReadFull(raw, part); err != nil {
+			return write.wait(fmt.Errorf("picture %d of %d: %w", i+1, len(scenes), err))
+		}
+		if shown[i] == 0 {
+			continue
+		}
+		if err := still.DrawReplay(pics, f.Crop(), &scenes[i], fonts); err != nil {
+			return write.wait(err)
+		}
+		for range shown[i] {
+			if _, err := write.in.Write(pics.Pix); err != nil {
+				return write.wait(err)
+			}
+		}
+	}
+	return write.wait(write.in.Close())
+}
+
+// holdS is how long the slow motion stands still at each key frame.
+const holdS = 0.6
+
+// showings is how often each picture is stored, so that the slow motion keeps
+// the pace of the true times, with a halt at each key frame.
+func showings(scenes []still.ReplayFrame, slow float64, fps int) []int {
+	n := make([]int, len(scenes))
+	if len(scenes) == 0 {
+		return n
+	}
+	at := func(i int) int { return int(math.Round((scenes[i].TimeS - scenes[0].TimeS) * slow * float64(fps))) }
+	for i := range scenes {
+		n[i] = 1
+		if i+1 < len(scenes) {
+			n[i] = at(i+1) - at(i)
+		}
+		if scenes[i].Key {
+			n[i] += int(holdS * float64(fps))
+		}
+	}
+	return n
+}
+
+// tool is an ffmpeg in work.
+type tool struct {
+	cmd    *exec.Cmd
+	cancel context.CancelFunc
+	in     io.WriteCloser
+	out    io.Reader
+	said   bytes.Buffer
+	fed    chan error // nil where nobody feeds it
+	ended  bool
+}
+
+func startTool(ctx context.Context, args []string) (*tool, error) {
+	ctx, cancel := context.WithTimeout(ctx, replayDeadline)
+	t := &tool{cmd: exec.CommandContext(ctx, "ffmpeg", args...), cancel: cancel}
+	t.cmd.Stderr = &t.said
+	t.cmd.WaitDelay = 2 * time.Second
+	var err error
+	if t.in, err = t.cmd.StdinPipe(); err != nil {
+		cancel()
+		return nil, err
+	}
+	out, err := t.cmd.StdoutPipe()
+	if err != nil {
+		cancel()
+		return nil, err
+	}
+	t.out = bufio.NewReaderSize(out, 1<<20)
+	if err := t.cmd.Start(); err != nil {
+		cancel()
+		return nil, fmt.Errorf("%w: install ffmpeg", err)
+	}
+	return t, nil
+}
+
+// feed writes the JPEG pictures of frames, one after the other.
+func (t *tool) feed(frames []int, jpeg func(frame int) ([]byte, error)) {
+	err := func() error {
+		for _, f := range frames {
+			b, err := jpeg(f)
+			if err != nil {
+				return err
+			}
+			if _, err := t.in.Write(b); err != nil {
+				return err
+			}
+		}
+		return nil
+	}()
+	t.fed <- errors.Join(err, t.in.Close())
+}
+
+// wait ends the tool; cause is what went wrong before, if anything.
+func (t *tool) wait(cause error) error {
+	if cause != nil {
+		t.cancel()
+	}
+	t.ended = true
+	_, _ = io.Copy(io.Discard, t.out) // so that it can end
+	err := t.cmd.Wait()
+	t.cancel()
+	if t.fed != nil {
+		ferr := <-t.fed // the feeder reads the spool, which may be closed next
+		if cause == nil && err == nil {
+			err = ferr
+		}
+	}
+	if said := bytes.TrimSpace(t.said.Bytes()); cause == nil && err != nil {
+		return fmt.Errorf("ffmpeg: %w: %s", err, said[max(0, len(said)-300):])
+	}
+	return cause
+}
+
+// stop ends a tool that nobody waited for.
+func (t *tool) stop() {
+	if !t.ended {
+		_ = t.wait(context.Canceled)
+	}
+}
