@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 	"unicode"
 
 	"gopkg.in/yaml.v3"
@@ -23,8 +24,14 @@ type Sidecar struct {
 	Task            string               `json:"task,omitempty"`
 	CapturedFPS     float64              `json:"captured_fps,omitempty"`
 	CameraDistanceM float64              `json:"camera_distance_m,omitempty"`
-	Reference       string               `json:"reference,omitempty"` // path of a clip; relative to the folder of the file that names it
-	Marks           map[string][]float64 `json:"marks,omitempty"`     // event name → s of real motion, rising
+	Reference       string               `json:"reference,omitempty"`  // path of a clip; relative to the folder of the file that names it
+	Date            string               `json:"date,omitempty"`       // day of filming, 2026-05-01
+	Cues            string               `json:"cues,omitempty"`       // outcome | body | both: the form of cues that the coach wants
+	Minor           string               `json:"minor,omitempty"`      // yes | no
+	Consent         string               `json:"consent,omitempty"`    // yes | no: of the player and, for a minor, of a parent or guardian
+	KeepUntil       string               `json:"keep_until,omitempty"` // day after which clip and results are to be deleted
+	HideFaces       string               `json:"hide_faces,omitempty"` // yes | no; not stated = yes for a minor without consent
+	Marks           map[string][]float64 `json:"marks,omitempty"`      // event name → s of real motion, rising
 }
 
 // The words that a sidecar may use.
@@ -33,6 +40,8 @@ var (
 	levels = []string{"youth", "high_school", "college", "adult"}
 	sports = []string{"baseball", "softball"}
 	tasks  = []string{"tee", "toss", "machine", "live"}
+
+	cueForms = []string{"outcome", "body", "both"}
 
 	// EventNames are the events that a mark can correct, in their order in a swing.
 	EventNames = []string{"stance", "lead_foot_off", "load", "foot_down", "heel_down", "hands_start", "contact", "extension", "finish"}
@@ -67,6 +76,12 @@ var fields = []field{
 	numberField("captured_fps", func(s *Sidecar) *float64 { return &s.CapturedFPS }, 10, 2000, "frames per second from 10 to 2000", 240),
 	numberField("camera_distance_m", func(s *Sidecar) *float64 { return &s.CameraDistanceM }, 0.5, 100, "metres from 0.5 to 100", 5),
 	textField("reference", func(s *Sidecar) *string { return &s.Reference }, checkReference, "the path of a clip"),
+	dateField("date", func(s *Sidecar) *string { return &s.Date }),
+	wordField("cues", func(s *Sidecar) *string { return &s.Cues }, cueForms),
+	yesNoField("minor", func(s *Sidecar) *string { return &s.Minor }),
+	yesNoField("consent", func(s *Sidecar) *string { return &s.Consent }),
+	dateField("keep_until", func(s *Sidecar) *string { return &s.KeepUntil }),
+	yesNoField("hide_faces", func(s *Sidecar) *string { return &s.HideFaces }),
 	{
 		key:  "marks",
 		read: readMarks,
@@ -245,6 +260,49 @@ func wordField(key string, at func(*Sidecar) *string, words []string) field {
 		r.add(n.Line, key, describe(n), strings.Join(words, " or "), hint)
 	}
 	return f
+}
+
+// yesNoField accepts the words that YAML takes for a truth value and keeps "yes" or "no", so that "not stated" stays apart.
+func yesNoField(key string, at func(*Sidecar) *string) field {
+	f := textField(key, at, nil, "")
+	f.read = func(r *reader, n *yaml.Node, s *Sidecar) {
+		if n.Kind == yaml.ScalarNode {
+			switch n.Value {
+			case "yes", "true":
+				*at(s) = "yes"
+				return
+			case "no", "false":
+				*at(s) = "no"
+				return
+			}
+		}
+		r.add(n.Line, key, describe(n), "yes or no", "")
+	}
+	return f
+}
+
+// dateField reads a day; YAML takes it for a time stamp unless it stands in quotes.
+func dateField(key string, at func(*Sidecar) *string) field {
+	f := textField(key, at, nil, "")
+	f.read = func(r *reader, n *yaml.Node, s *Sidecar) {
+		if n.Kind == yaml.ScalarNode {
+			if d, err := time.Parse(time.DateOnly, n.Value); err == nil && d.Year() >= 1995 && d.Year() < 2200 {
+				*at(s) = n.Value
+				return
+			}
+		}
+		r.add(n.Line, key, describe(n), "a day as year-month-day", "for example "+key+": 2026-05-01")
+	}
+	return f
+}
+
+// FacesHidden says whether faces are to be hidden in all pictures: as stated,
+// else for minors for whom no consent is stated.
+func (s *Sidecar) FacesHidden() bool {
+	if s.HideFaces != "" {
+		return s.HideFaces == "yes"
+	}
+	return s.Minor == "yes" && s.Consent != "yes"
 }
 
 func textField(key string, at func(*Sidecar) *string, check func(string) bool, want string) field {

@@ -21,6 +21,12 @@ task: tee
 captured_fps: 240
 camera_distance_m: 5
 reference: best/ada.mov
+date: 2026-05-01
+cues: body
+minor: yes
+consent: false
+keep_until: "2027-01-31"
+hide_faces: no
 marks:
   contact: 1.421
   foot_down: [1.233, 5.8]
@@ -34,6 +40,7 @@ func TestParseSidecarWhole(t *testing.T) {
 	want := Sidecar{
 		Hitter: "Ada K.", Bats: "L", HeightM: 1.52, BatLengthM: 0.76, Level: "youth", Sport: "softball", Task: "tee",
 		CapturedFPS: 240, CameraDistanceM: 5, Reference: "best/ada.mov",
+		Date: "2026-05-01", Cues: "body", Minor: "yes", Consent: "no", KeepUntil: "2027-01-31", HideFaces: "no",
 		Marks: map[string][]float64{"contact": {1.421}, "foot_down": {1.233, 5.8}},
 	}
 	if !reflect.DeepEqual(got, want) {
@@ -44,7 +51,10 @@ func TestParseSidecarWhole(t *testing.T) {
 // Every wrong line names file, line, key and what is allowed.
 func TestParseSidecarWrong(t *testing.T) {
 	for name, c := range map[string]struct{ yaml, want string }{
-		"unknown key":          {"hitter: a\nheigth_m: 1.5\n", "f:2: heigth_m: unknown key; want one of hitter, bats, height_m, bat_length_m, level, sport, task, captured_fps, camera_distance_m, reference, marks (hint: did you mean height_m?)"},
+		"unknown key":          {"hitter: a\nheigth_m: 1.5\n", "f:2: heigth_m: unknown key; want one of hitter, bats, height_m, bat_length_m, level, sport, task, captured_fps, camera_distance_m, reference, date, cues, minor, consent, keep_until, hide_faces, marks (hint: did you mean height_m?)"},
+		"day the other way":    {"date: 01.05.2026\n", `f:1: date: text "01.05.2026"; want a day as year-month-day (hint: for example date: 2026-05-01)`},
+		"no day":               {"keep_until: 2026-02-30\n", "want a day as year-month-day"},
+		"neither yes nor no":   {"minor: perhaps\n", `f:1: minor: text "perhaps"; want yes or no`},
 		"centimetres":          {"height_m: 152\n", "f:1: height_m: 152; want metres from 0.8 to 2.3 (hint: height_m: 1.52, if centimetres were meant)"},
 		"slipped point":        {"height_m: 17\n", "f:1: height_m: 17; want metres from 0.8 to 2.3 (hint: for example height_m: 1.52)"},
 		"inches":               {"bat_length_m: 32\n", "f:1: bat_length_m: 32; want metres from 0.4 to 1.1 (hint: bat_length_m: 0.8128, if inches were meant)"},
@@ -190,4 +200,23 @@ func FuzzParseSidecar(f *testing.F) {
 		}
 		_ = ps.Error()
 	})
+}
+
+// Faces of minors are hidden unless consent is stated; what is said of faces wins.
+func TestFacesHidden(t *testing.T) {
+	for _, c := range []struct {
+		s    Sidecar
+		want bool
+	}{
+		{Sidecar{}, false},
+		{Sidecar{Minor: "yes"}, true},
+		{Sidecar{Minor: "yes", Consent: "no"}, true},
+		{Sidecar{Minor: "yes", Consent: "yes"}, false},
+		{Sidecar{Minor: "yes", Consent: "yes", HideFaces: "yes"}, true},
+		{Sidecar{Minor: "yes", HideFaces: "no"}, false},
+	} {
+		if got := c.s.FacesHidden(); got != c.want {
+			t.Errorf("%+v: %v", c.s, got)
+		}
+	}
 }

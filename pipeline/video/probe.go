@@ -11,10 +11,12 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // Probe is what the container says of a clip, before a frame is decoded.
 type Probe struct {
+	Recorded    string // day of filming, 2026-05-01; "" = not stated
 	Format      string // ffprobe's format_name
 	Codec       string
 	CodecTag    string // four characters of the container, e.g. avc1, encv
@@ -186,6 +188,7 @@ func ParseProbe(data []byte) (*Probe, error) {
 	}
 	p.readGeometry(v)
 	p.readCapture(v.Tags, j.Format.Tags)
+	p.Recorded = recorded(v.Tags, j.Format.Tags)
 	var pts []int64
 	for _, k := range j.Packets {
 		if k.Stream != v.Index {
@@ -429,6 +432,21 @@ func (p *Probe) Suspicion() string {
 	for i := 1; i < len(p.PTSS); i++ {
 		if p.PTSS[i] <= p.PTSS[i-1] {
 			return "repeated times"
+		}
+	}
+	return ""
+}
+
+// recorded is the day of filming as the file states it: the phone's local time
+// where there is one, else the container's in UTC. Cameras without a set clock
+// write a day near the start of their time scale; it is not taken.
+func recorded(tags ...map[string]string) string {
+	for _, key := range []string{"com.apple.quicktime.creationdate", "creation_time"} {
+		for _, t := range tags {
+			day, _, _ := strings.Cut(t[key], "T")
+			if d, err := time.Parse(time.DateOnly, day); err == nil && d.Year() >= 1995 && d.Year() < 2200 {
+				return day
+			}
 		}
 	}
 	return ""

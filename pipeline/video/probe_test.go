@@ -59,6 +59,9 @@ func TestParseProbe(t *testing.T) {
 		{"fewer packets than declared", clipJSON(`,"nb_frames":"120"`, three, ""), func(p *Probe) bool { return p.Suspicion() != "" && p.expected() == 120 }},
 		{"a packet without a time", clipJSON("", three+`,{"stream_index":0,"flags":"__"}`, ""), func(p *Probe) bool { return p.MissingPTS == 1 && p.Suspicion() != "" }},
 		{"a repeated time", clipJSON("", packetsAt(0, 33, 33), ""), func(p *Probe) bool { return p.Suspicion() != "" }},
+		{"day of filming", clipJSON("", three, `"creation_time":"2026-05-01T23:10:00.000000Z"`), func(p *Probe) bool { return p.Recorded == "2026-05-01" }},
+		{"local day before UTC", clipJSON("", three, `"creation_time":"2026-05-02T03:10:00.000000Z","com.apple.quicktime.creationdate":"2026-05-01T20:10:00-0700"`), func(p *Probe) bool { return p.Recorded == "2026-05-01" }},
+		{"clock that was never set", clipJSON("", three, `"creation_time":"1970-01-01T00:00:00.000000Z"`), func(p *Probe) bool { return p.Recorded == "" }},
 		{"Android capture rate", clipJSON("", three, `"com.android.capture.fps":"240.000000"`), func(p *Probe) bool { return p.CaptureFPS == 240 }},
 		{"absurd capture rate", clipJSON("", three, `"com.android.capture.fps":"NaN"`), func(p *Probe) bool { return p.CaptureFPS == 0 }},
 		{

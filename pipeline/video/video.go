@@ -28,6 +28,8 @@ type Info struct {
 	CapturedFPSFrom string  // "sidecar" | "metadata" | "file"
 	TimeScale       float64 // seconds of real motion per second of the file's clock (1 = real time; 30/240 for a 240 fps file stored at 30)
 
+	Recorded string // day on which the file says it was filmed, 2026-05-01; "" = it does not say
+
 	HasAudio bool
 	Warnings []string // sentences for the report, e.g. what was lost in a damaged file
 }
