@@ -39,7 +39,11 @@ func (d *draw) lineTurn(name string, e EventName, lead pose.Joint, width lengthG
 	if u, deep, ok := d.worldLine(e, lead.Swap(), lead); ok {
 		world = k.WrapDeg(az + math.Atan2(-deep, u)*180/math.Pi)
 	}
-	return d.joinTurns(name+string(e), turns, world, d.ratioSigma(e, lead, lead.Swap(), c, width), q, r)
+	turn := d.joinTurns(name+string(e), turns, world, d.ratioSigma(e, lead, lead.Swap(), c, width), q, r)
+	if name == "hips" {
+		turn += d.once("hips turn"+string(e), 0, pelvisSigmaDeg)
+	}
+	return turn
 }
 
 // footOpen is the direction of the lead foot, heel to toe: 0° at the plate, +90° at the pitcher. In the picture it
