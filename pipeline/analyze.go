@@ -36,7 +36,7 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	if err != nil {
 		return Result{}, err
 	}
-	in := report.Input{Tool: clip.Tool, Path: clip.Rel, SHA256: clip.SHA256, Info: info, HitterID: clip.Sidecar.Hitter, Given: given, Rules: a.Rules}
+	in := report.Input{Tool: clip.Tool, Path: clip.Rel, SHA256: clip.SHA256, Info: info, HitterID: clip.Sidecar.Hitter, Given: given, Rules: a.Rules, Said: clip.Sidecar}
 	if len(found.Hitters) == 0 {
 		in.Outcome = nobody(found)
 		return finish(ctx, clip, in, nil, nil, a.TempDir)
@@ -76,7 +76,7 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 
 // AnalyzeTrack is the way of keypoints that were made elsewhere: everything after the pose model.
 func AnalyzeTrack(clip Clip, tracks []*pose.Track, rules *configs.RuleSet) (Result, error) {
-	in := report.Input{Tool: clip.Tool, Path: clip.Rel, SHA256: clip.SHA256, HitterID: clip.Sidecar.Hitter, Given: GivenBy(clip.Sidecar), Rules: rules}
+	in := report.Input{Tool: clip.Tool, Path: clip.Rel, SHA256: clip.SHA256, HitterID: clip.Sidecar.Hitter, Given: GivenBy(clip.Sidecar), Rules: rules, Said: clip.Sidecar}
 	for _, t := range tracks {
 		in.Info.Width, in.Info.Height = t.Width, t.Height
 		in.Info.Frames += t.Len()

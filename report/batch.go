@@ -31,7 +31,8 @@ func (o Outcome) Processed() bool {
 	return o.State == Done || o.State == NoSwing || o.State == NoHitter
 }
 
-// WriteBatch writes index.html, batch.json and batch.csv through put.
+// WriteBatch writes index.html, batch.json and batch.csv, a page for each hitter
+// with a name, and scout.html where there are several, through put.
 func WriteBatch(put func(name string, data []byte) error, rows []BatchRow) error {
 	for _, f := range []struct {
 		name string
@@ -45,7 +46,7 @@ func WriteBatch(put func(name string, data []byte) error, rows []BatchRow) error
 			return err
 		}
 	}
-	return nil
+	return writeHitters(put, rows)
 }
 
 func count(rows []BatchRow) (c Counts) {
@@ -75,12 +76,23 @@ type indexRow struct {
 	Unsure      int
 }
 
+type indexHitter struct {
+	ID, Page string
+	Swings   int
+}
+
 func indexHTML(rows []BatchRow) ([]byte, error) {
 	data := struct {
 		Counts                   Counts
 		Problems, Rows, NoSwings []indexRow
 		Caution                  []string
+		Hitters                  []indexHitter
 	}{Counts: count(rows), Caution: Cautions}
+	ids, of := byHitter(rows)
+	for _, id := range ids {
+		folder, _ := HitterFolder(id)
+		data.Hitters = append(data.Hitters, indexHitter{id, Link(folder + "/index.html"), len(lotSwings(of[id]))})
+	}
 	for _, r := range rows {
 		page := Link(path.Join(r.Folder, "report.html"))
 		switch {

@@ -29,10 +29,12 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 		b, err := pageFiles.ReadFile("page/player.js")
 		return template.JS(b), err
 	},
-	"add":     func(a, b int) int { return a + b },
-	"per":     func(v float64) float64 { return v * 10 },
-	"moments": func() []string { return configs.EventNames },
-	"state":   StateWords, "todo": WhatToDo,
+	"lowerfirst": func(s string) string { return strings.ToLower(s[:1]) + s[1:] },
+	"level":      func(s string) string { return strings.ReplaceAll(s, "_", " ") },
+	"add":        func(a, b int) int { return a + b },
+	"per":        func(v float64) float64 { return v * 10 },
+	"moments":    func() []string { return configs.EventNames },
+	"state":      StateWords, "todo": WhatToDo,
 	"secs":   func(n Num) string { return noMinusZero("%.3f", float64(n), 3) },
 	"num":    func(n Num) string { return rate(n) },
 	"lower":  strings.ToLower,
@@ -93,7 +95,7 @@ func WhatToDo(state string) string {
 // group of findings of one verdict.
 type group struct {
 	ID, Head, Sign, Lead string
-	Open                 bool
+	Cues                 string // form of cues; empty = both
 	Findings             []Finding
 }
 
@@ -117,9 +119,10 @@ func (r *Report) HTML() ([]byte, error) {
 	data := struct {
 		*Report
 		Pages   []swingPage
+		Lot     *lotView // several swings judged together; nil for one
 		Advice  []string
 		Caution []string
-	}{r, nil, r.advice(), Cautions}
+	}{r, nil, r.lot(), r.advice(), Cautions}
 	for i := range r.Swings {
 		p := r.swingPage(&r.Swings[i])
 		var err error
@@ -133,6 +136,19 @@ func (r *Report) HTML() ([]byte, error) {
 		return nil, fmt.Errorf("page of %s: %w", r.Clip.Path, err)
 	}
 	return b.Bytes(), nil
+}
+
+// lot judges the swings of a clip together; nil where there are fewer than two.
+func (r *Report) lot() *lotView {
+	rules, err := configs.DefaultRules()
+	if err != nil {
+		return nil // WriteClip has said so
+	}
+	var swings []LotSwing
+	for i := range r.Swings {
+		swings = append(swings, LotSwing{Report: r, Swing: &r.Swings[i]})
+	}
+	return NewLot(swings, rules).view(len(swings))
 }
 
 func (r *Report) swingPage(s *Swing) swingPage {
@@ -152,7 +168,7 @@ func (r *Report) swingPage(s *Swing) swingPage {
 	keep = keep[:len(keep)-len(more)]
 	p.Main = []group{
 		{ID: "keep", Head: "Keep", Sign: "✓", Lead: "Nothing stands out for certain in this clip. Look at the pictures for what you like, and film a few more swings.", Findings: keep},
-		{ID: "work", Head: "Work on", Sign: "➜", Lead: "Nothing is far enough from the usual to ask for a change.", Findings: of(WorkOn)},
+		{ID: "work", Head: "Work on", Sign: "➜", Lead: "Nothing is far enough from the usual to ask for a change.", Findings: of(WorkOn), Cues: r.Cues},
 	}
 	p.Folded = []group{
 		{ID: "more", Head: "More to keep", Sign: "✓", Findings: more},

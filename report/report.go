@@ -73,6 +73,8 @@ type Report struct {
 	Hitter   Hitter     `json:"hitter"`
 	Swings   []Swing    `json:"swings"`
 	Rejected []Rejected `json:"rejected,omitempty"` // motion that was looked at and is no swing
+	Cues     string     `json:"cues,omitempty"`     // outcome | body: the form of cues that was asked for; empty = both
+	Privacy  *Privacy   `json:"privacy,omitempty"`  // where anything was said about it
 	Outcome  Outcome    `json:"outcome"`
 }
 
@@ -82,6 +84,14 @@ type Tool struct {
 	Models  map[string]string `json:"models"`  // name → sha256
 	Options string            `json:"options"` // sha256
 	Key     string            `json:"key,omitempty"`
+}
+
+// Privacy is what was said of consent and retention. Empty = not said.
+type Privacy struct {
+	Minor       string `json:"minor,omitempty"`      // yes | no
+	Consent     string `json:"consent,omitempty"`    // yes | no
+	KeepUntil   string `json:"keep_until,omitempty"` // day, 2027-01-31
+	FacesHidden bool   `json:"faces_hidden"`
 }
 
 // Clip is the file that was looked at.
@@ -97,6 +107,8 @@ type Clip struct {
 	CapturedFPS     Num      `json:"captured_fps"`
 	CapturedFPSFrom string   `json:"captured_fps_from,omitempty"` // sidecar | metadata | file
 	Rotation        int      `json:"rotation"`
+	Date            string   `json:"date,omitempty"`      // day of filming, 2026-05-01
+	DateFrom        string   `json:"date_from,omitempty"` // stated | file
 	Warnings        []string `json:"warnings"`
 }
 
@@ -203,7 +215,8 @@ type Input struct {
 	Swings   []SwingInput
 	Rejected []phases.Rejected
 	Outcome  Outcome
-	Warnings []string // added to those of Info
+	Warnings []string        // added to those of Info
+	Said     configs.Sidecar // all that was said beside the clip
 	Rules    *configs.RuleSet
 }
 
@@ -235,6 +248,7 @@ func Build(in Input) *Report {
 		Swings:  []Swing{},
 		Outcome: in.Outcome,
 	}
+	r.say(in)
 	if r.Tool.Models == nil {
 		r.Tool.Models = map[string]string{}
 	}
@@ -251,6 +265,22 @@ func Build(in Input) *Report {
 		r.Rejected = append(r.Rejected, Rejected{Num(j.TimeS), j.Reason})
 	}
 	return r
+}
+
+// say takes over what was said beside the clip and is no number.
+func (r *Report) say(in Input) {
+	if r.Clip.Date, r.Clip.DateFrom = in.Said.Date, "stated"; r.Clip.Date == "" {
+		if r.Clip.Date, r.Clip.DateFrom = in.Info.Recorded, "file"; r.Clip.Date == "" {
+			r.Clip.DateFrom = ""
+		}
+	}
+	if in.Said.Cues != "both" {
+		r.Cues = in.Said.Cues
+	}
+	p := Privacy{in.Said.Minor, in.Said.Consent, in.Said.KeepUntil, in.Said.FacesHidden()}
+	if p != (Privacy{}) {
+		r.Privacy = &p
+	}
 }
 
 func buildSwing(in SwingInput, rules *configs.RuleSet, h Hitter) Swing {
