@@ -140,7 +140,7 @@ func (r *reading) fromStride(s *stride) {
 		}
 	}
 	t, sg, _ = fuse(cues...)
-	r.ev[FootDown] = cue{t, math.Hypot(math.Max(sg, 0.022), frame)}
+	r.ev[FootDown] = cue{t, math.Hypot(math.Max(1.15*sg, 0.03), frame)}
 	if heel.sigma > 0 {
 		r.ev[HeelDown] = cue{math.Max(t, s.whenDown(footClear, s.liftOf[1], heel.t)+heelLateS), math.Hypot(math.Max(wide*heel.sigma, 0.035), frame)}
 	}
@@ -186,7 +186,7 @@ func (r *reading) handsStart() {
 			s := math.Hypot(0.015, clamp(2*r.noise/0.04/math.Max(slope, 1)*0.6, 0, 0.06))
 			cr := cue{b.time(i) + clamp(w, 0, 1)*b.dt + 0.004, s}
 			t, sg, _ := fuse(cr, exp)
-			r.ev[HandsStart] = cue{t - handsLateS, math.Hypot(sg, 0.29*b.frameS)}
+			r.ev[HandsStart] = cue{t - handsLateS, math.Hypot(math.Max(sg, 0.028), 0.29*b.frameS)}
 			return
 		}
 	}
