@@ -272,7 +272,7 @@ func (r *reading) finish() {
 		if v(i) < limit {
 			s := math.Hypot(0.03, 2.2*r.noise) // from the probe: 20 ms and 22 ms a percent of body length
 			if t, sg, ok := fuse(cue{b.time(i), s}, cue{exp.t, 2 * exp.sigma}); ok {
-				r.ev[Finish] = cue{t, math.Hypot(math.Max(sg, 0.02), 0.29*b.frameS)}
+				r.ev[Finish] = cue{t, math.Hypot(math.Max(sg, 0.07), 0.29*b.frameS)}
 				return
 			}
 		}
