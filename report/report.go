@@ -135,10 +135,11 @@ type Swing struct {
 	Events   []Event                     `json:"events"`
 	Measures []Measure                   `json:"measures"`
 	Findings []Finding                   `json:"findings"`
-	Stills   map[phases.EventName]string `json:"stills"`           // key frame → file below the clip's folder
-	Proof    string                      `json:"proof,omitempty"`  // proof sheet
-	Replay   string                      `json:"replay,omitempty"` // slow-motion video
-	Film     *Film                       `json:"film,omitempty"`   // what the player shows
+	Stills   map[phases.EventName]string `json:"stills"`            // key frame → file below the clip's folder
+	Proof    string                      `json:"proof,omitempty"`   // proof sheet
+	Replay   string                      `json:"replay,omitempty"`  // slow-motion video
+	Handout  string                      `json:"handout,omitempty"` // one page to print
+	Film     *Film                       `json:"film,omitempty"`    // what the player shows
 	Notes    []string                    `json:"notes"`
 
 	Source *phases.Swing `json:"-"` // what it was built from; nil when read from a file

@@ -60,7 +60,7 @@ func TestWriteClip(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, name := range []string{
-		"report.json", "report.html", "track.json.gz", "swing-1/proof.jpg", "swing-1/1-stance.jpg", "swing-1/2-load.jpg", "swing-1/3-foot-down.jpg",
+		"report.json", "report.html", "track.json.gz", "swing-1/proof.jpg", "swing-1/handout.pdf", "swing-1/1-stance.jpg", "swing-1/2-load.jpg", "swing-1/3-foot-down.jpg",
 		"swing-1/4-hands-start.jpg", "swing-1/5-contact.jpg", "swing-1/6-extension.jpg", "swing-1/7-finish.jpg",
 	} {
 		if len(out[name]) == 0 {

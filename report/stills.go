@@ -69,7 +69,12 @@ func writeStills(put func(string, []byte) error, r *Report, sw *Swing, pics Pict
 	for i := range sw.Findings {
 		sw.Findings[i].Still = sw.Stills[sw.Findings[i].Moment]
 	}
-	return nil
+	page, err := sw.handout(r, scenes, missing, fonts)
+	if err != nil {
+		return fmt.Errorf("swing %d: %w", sw.Number, err)
+	}
+	sw.Handout = fmt.Sprintf("swing-%d/handout.pdf", sw.Number)
+	return put(sw.Handout, page)
 }
 
 func putJPEG(put func(string, []byte) error, name string, img image.Image) error {

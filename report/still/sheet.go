@@ -148,3 +148,15 @@ func drawSide(p *pen, text []string, x, y, w, h float64) {
 	}
 	drawLegend(p, x, y+h-24, capSmall)
 }
+
+// DrawTile draws a scene's picture with its lines and no words, width px wide; nil where there is no picture.
+func DrawTile(sc Scene, width int) *image.RGBA {
+	crop := shown(sc)
+	if crop.Empty() {
+		return nil
+	}
+	h := int(math.Round(float64(crop.Dy()) / float64(crop.Dx()) * float64(width)))
+	img := image.NewRGBA(image.Rect(0, 0, width, max(1, h)))
+	drawPicture(img, gg.NewContextForRGBA(img), img.Bounds(), sc, crop, float64(width)/800)
+	return img
+}

@@ -85,6 +85,9 @@ func (f *Fonts) clean(s string) string {
 	return strings.Join(strings.Fields(b.String()), " ")
 }
 
+// Clean is the text as it can be written with these fonts on one line.
+func (f *Fonts) Clean(s string) string { return f.clean(s) }
+
 // pen writes text on a picture.
 type pen struct {
 	dc    *gg.Context
