@@ -81,6 +81,9 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	}
 	r.announce(list)
 	err = r.work(ctx, b.Settings.Jobs)
+	if err == nil {
+		err = r.besideReferences(ctx, list)
+	}
 	if perr := r.writePages(); err == nil || errors.Is(err, context.Canceled) {
 		err = errors.Join(err, perr)
 	}

@@ -25,9 +25,12 @@ func filmed() (*report.Report, func(int) ([]byte, error)) {
 	t := &pose.Track{Width: 320, Height: 240}
 	for i := range 60 {
 		var e [pose.NumJoints]pose.Estimate
+		var raw pose.Pose
 		for j := range e {
 			e[j] = pose.Estimate{X: 120 + float64(j%6)*10, Y: 60 + float64(j)*4, Sigma: 1}
+			raw[j] = pose.Keypoint{X: e[j].X, Y: e[j].Y, Score: 0.9}
 		}
+		t.Raw = append(t.Raw, raw)
 		t.Frames, t.Times, t.Smooth = append(t.Frames, 10+i), append(t.Times, float64(10+i)/60), append(t.Smooth, e)
 	}
 	sw := &phases.Swing{Number: 1, Bats: phases.Right, To: 60, Events: []phases.Event{

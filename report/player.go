@@ -61,6 +61,7 @@ type Player struct {
 	Start         int // frame that is shown first: contact
 	Marks         []playerMark
 	HasBat        bool
+	Bare          bool // lines are in the film; nothing to switch or to mark
 	Curves        []curveView
 	MarkFile      string // name of the settings file of the clip
 	Data          template.JS

@@ -139,6 +139,7 @@ type Swing struct {
 	Proof    string                      `json:"proof,omitempty"`   // proof sheet
 	Replay   string                      `json:"replay,omitempty"`  // slow-motion video
 	Handout  string                      `json:"handout,omitempty"` // one page to print
+	Beside   string                      `json:"beside,omitempty"`  // page that shows it beside the reference that was asked for
 	Film     *Film                       `json:"film,omitempty"`    // what the player shows
 	Notes    []string                    `json:"notes"`
 
@@ -260,13 +261,20 @@ func Build(in Input) *Report {
 		if r.Hitter.Bats == phases.BatsUnset {
 			r.Hitter.Bats, r.Hitter.BatsFrom = s.Swing.Bats, s.Swing.BatsFrom
 		}
-		r.Swings = append(r.Swings, buildSwing(s, in.Rules, r.Hitter))
+		sw := buildSwing(s, in.Rules, r.Hitter)
+		if in.Said.Reference != "" {
+			sw.Beside = BesideFolder(sw.Number) + "/compare.html"
+		}
+		r.Swings = append(r.Swings, sw)
 	}
 	for _, j := range in.Rejected {
 		r.Rejected = append(r.Rejected, Rejected{Num(j.TimeS), j.Reason})
 	}
 	return r
 }
+
+// BesideFolder is where a swing's comparison with the reference lies, below the clip's folder.
+func BesideFolder(number int) string { return fmt.Sprintf("swing-%d/beside", number) }
 
 // say takes over what was said beside the clip and is no number.
 func (r *Report) say(in Input) {
