@@ -1,0 +1,198 @@
+package phases
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"cagebook/pose"
+)
+
+func TestFuseContact(t *testing.T) {
+	body := ContactCue{1.000, 0.018, "keypoints"}
+	for _, c := range []struct {
+		name   string
+		cues   []ContactCue
+		t, sd  float64 // wanted
+		tol    float64
+		from   string
+		leaves string
+	}{
+		{"the body alone", nil, 1.000, 0.018, 1e-9, "keypoints", ""},
+		// Two equal cues: the mean, and σ/√2; four times the weight: a fifth of the way.
+		{"two alike", []ContactCue{{1.006, 0.018, "bat"}}, 1.003, 0.018 / math.Sqrt2, 1e-9, "fused", ""},
+		{"twice as sure", []ContactCue{{1.010, 0.009, "bat"}}, 1.008, 0.009 * 2 / math.Sqrt(5), 1e-9, "fused", ""},
+		{"a sharp ball decides", []ContactCue{{1.010, 0.001, "ball"}}, 1.010, 0.001, 1e-4, "ball", ""},
+		{"sound out of step, ball and body agree", []ContactCue{{1.010, 0.001, "ball"}, {1.150, 0.006, "audio"}}, 1.010, 0.001, 1e-4, "ball", "audio"},
+		{"the body far off, ball and sound agree", []ContactCue{{1.150, 0.001, "ball"}, {1.152, 0.004, "audio"}}, 1.1501, 0.001, 2e-4, "ball", "keypoints"},
+		{"unknown cues count for nothing", []ContactCue{{math.NaN(), 0.001, "ball"}, {1.2, 0, "bat"}, {1.2, math.Inf(1), "bat"}}, 1.000, 0.018, 1e-9, "keypoints", ""},
+	} {
+		got, left := FuseContact(body, c.cues)
+		if math.Abs(got.TimeS-c.t) > c.tol || math.Abs(got.SigmaS-c.sd) > c.tol || got.From != c.from {
+			t.Errorf("%s: %.4f ± %.4f from %s, want %.4f ± %.4f from %s", c.name, got.TimeS, got.SigmaS, got.From, c.t, c.sd, c.from)
+		}
+		if name := ""; len(left) > 0 {
+			name = left[0].From
+			if name != c.leaves {
+				t.Errorf("%s: left out %s", c.name, name)
+			}
+		} else if c.leaves != "" {
+			t.Errorf("%s: nothing was left out", c.name)
+		}
+	}
+}
+
+// Two cues that contradict each other and no third to decide: the uncertainty
+// says so (Birge's ratio: for two of equal σ it is half their distance).
+func TestFuseContactShowsDisagreement(t *testing.T) {
+	got, left := FuseContact(ContactCue{1.0, 0.01, "keypoints"}, []ContactCue{{1.1, 0.01, "audio"}})
+	if len(left) != 0 || math.Abs(got.TimeS-1.05) > 1e-9 || math.Abs(got.SigmaS-0.05) > 1e-9 {
+		t.Errorf("%.4f ± %.4f, left out %v", got.TimeS, got.SigmaS, left)
+	}
+}
+
+const rateHz = 44100
+
+// room is quiet noise.
+func room(seconds, level float64) []float32 {
+	rng := rand.New(rand.NewPCG(7, 7))
+	x := make([]float32, int(seconds*rateHz))
+	for i := range x {
+		x[i] = float32(level * rng.NormFloat64())
+	}
+	return x
+}
+
+// crack adds a struck bat: a click of noise and dying partials, as a struck bar has.
+func crack(x []float32, atS, loud float64) {
+	rng := rand.New(rand.NewPCG(9, uint64(1000*atS)))
+	for i := max(0, int(atS*rateHz)+1); i < len(x); i++ {
+		u := float64(i)/rateHz - atS
+		if u > 0.3 {
+			break
+		}
+		v := math.Exp(-u*700) * rng.NormFloat64()
+		for _, m := range [3][2]float64{{1700, 80}, {3100, 130}, {5200, 200}} {
+			v += 0.4 * math.Exp(-u*m[1]) * math.Sin(2*math.Pi*m[0]*u)
+		}
+		x[i] += float32(loud * v)
+	}
+}
+
+// note adds a played note that begins within 20 ms and is held.
+func note(x []float32, atS, loud float64) {
+	for i := max(0, int(atS*rateHz)); i < len(x); i++ {
+		u := float64(i)/rateHz - atS
+		x[i] += float32(loud * (1 - math.Exp(-u/0.02)) * (math.Sin(2*math.Pi*880*u) + 0.6*math.Sin(2*math.Pi*1760*u) + 0.4*math.Sin(2*math.Pi*2640*u)))
+	}
+}
+
+func TestFindOnset(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		make   func(x []float32)
+		reason string
+		at     float64
+	}{
+		{"a crack", func(x []float32) { crack(x, 1.02, 0.4) }, OnsetFound, 1.02},
+		{"a faint crack", func(x []float32) { crack(x, 1.02, 0.04) }, OnsetFound, 1.02},
+		{"silence of a room", func([]float32) {}, OnsetNone, 0},
+		{"a crack and a neighbour's, fainter", func(x []float32) { crack(x, 1.02, 0.4); crack(x, 1.11, 0.08) }, OnsetFound, 1.02},
+		{"two as loud", func(x []float32) { crack(x, 1.02, 0.3); crack(x, 1.09, 0.25) }, OnsetAmbiguous, 0},
+		{"a neighbour's outside the stretch", func(x []float32) { crack(x, 1.02, 0.2); crack(x, 0.60, 0.9) }, OnsetFound, 1.02},
+		{"a played note", func(x []float32) { note(x, 1.02, 0.3) }, OnsetNone, 0},
+		{"a crack over music", func(x []float32) { note(x, 0.2, 0.02); crack(x, 1.02, 0.4) }, OnsetFound, 1.02},
+	} {
+		x := room(2, 0.003)
+		c.make(x)
+		on, reason := FindOnset(x, rateHz, 0, 0.92, 1.15)
+		if reason != c.reason {
+			t.Errorf("%s: %q, want %q (at %.4f s)", c.name, reason, c.reason, on.TimeS)
+			continue
+		}
+		// The sound is not coded, so that it is found late by what is allowed for the coder.
+		if reason == OnsetFound && math.Abs(on.TimeS-c.at) > 0.0025 {
+			t.Errorf("%s: at %.4f s, true %.4f s", c.name, on.TimeS, c.at)
+		}
+	}
+}
+
+func TestFindOnsetOddSound(t *testing.T) {
+	bad := room(1, 0.01)
+	for i := range bad {
+		bad[i] = float32(math.NaN())
+	}
+	for name, f := range map[string]func() string{
+		"none":       func() string { _, r := FindOnset(nil, rateHz, 0, 0, 1); return r },
+		"muted":      func() string { _, r := FindOnset(make([]float32, rateHz), rateHz, 0, 0.4, 0.6); return r },
+		"no rate":    func() string { _, r := FindOnset(room(1, 0.1), 0, 0, 0.4, 0.6); return r },
+		"no stretch": func() string { _, r := FindOnset(room(1, 0.1), rateHz, 0, 0.6, 0.6); return r },
+		"elsewhere":  func() string { _, r := FindOnset(room(1, 0.1), rateHz, 50, 0.4, 0.6); return r },
+		"no numbers": func() string { _, r := FindOnset(bad, rateHz, 0, 0.4, 0.6); return r },
+		"no start":   func() string { _, r := FindOnset(room(1, 0.1), rateHz, math.NaN(), 0.4, 0.6); return r },
+	} {
+		if r := f(); r != OnsetNoSound {
+			t.Errorf("%s: %q", name, r)
+		}
+	}
+}
+
+// Sound takes 2.915 ms a metre at 343 m/s (20 °C).
+func TestAudioCueTakesOffTheWay(t *testing.T) {
+	c := AudioCue(Onset{1.0291545, 0.001}, 10, 0.5)
+	if math.Abs(c.TimeS-1) > 1e-6 || c.SigmaS < 0.5/soundSpeedMS {
+		t.Errorf("%.6f ± %.6f", c.TimeS, c.SigmaS)
+	}
+	from, to := SoundWindow(Event{TimeS: 1, SigmaS: 0.002}, 10, 0.5)
+	if from > 1.029 || to < 1.030 {
+		t.Errorf("the sound of 10 m would be missed between %.4f and %.4f", from, to)
+	}
+}
+
+// A bat that turns evenly from 60° behind to 60° in front of square, seen from the open side.
+func TestBatCue(t *testing.T) {
+	tr := &pose.Track{}
+	for i := range 25 {
+		s := float64(i) / 120
+		a := (s - 0.1037) * 1600 * math.Pi / 180
+		b := pose.BatSample{Status: string(Measured), Knob: pose.Estimate{X: 100, Y: 100, Sigma: 1}}
+		b.Barrel = pose.Estimate{X: 100 + 80*math.Sin(a), Y: 130, Sigma: 1}
+		tr.Times, tr.Frames, tr.Bat = append(tr.Times, s), append(tr.Frames, i), append(tr.Bat, b)
+	}
+	sw := &Swing{Bats: Right, Events: []Event{{Name: Contact, TimeS: 0.11, SigmaS: 0.02}}}
+	c, ok := BatCue(tr, sw)
+	if !ok || math.Abs(c.TimeS-0.1037) > 0.001 {
+		t.Errorf("%v, %.4f s", ok, c.TimeS)
+	}
+	sw.View.AzimuthDeg = 90
+	if _, ok := BatCue(tr, sw); ok {
+		t.Error("an answer from the line to the pitcher, where square cannot be told")
+	}
+	sw.View.AzimuthDeg = 0
+	for i := range tr.Bat {
+		tr.Bat[i].Status = string(Occluded)
+	}
+	if _, ok := BatCue(tr, sw); ok {
+		t.Error("an answer from a hidden bat")
+	}
+}
+
+func FuzzFuseContact(f *testing.F) {
+	f.Add(1.0, 0.02, 1.01, 0.001, 1.2, 0.004)
+	f.Add(1.0, 0.0, math.NaN(), math.Inf(1), -1.0, 1e-300)
+	f.Fuzz(func(t *testing.T, a, as, b, bs, c, cs float64) {
+		got, left := FuseContact(ContactCue{a, as, "keypoints"}, []ContactCue{{b, bs, "ball"}, {c, cs, "audio"}})
+		if len(left) > 1 {
+			t.Errorf("left out %v of three", left)
+		}
+		ok := func(x, s float64) bool {
+			return ContactCue{x, s, ""}.known() && math.Abs(x) < 1e6 && s > 1e-6 && s < 1e6
+		}
+		if ok(a, as) && ok(b, bs) && ok(c, cs) {
+			lo, hi := math.Min(a, math.Min(b, c)), math.Max(a, math.Max(b, c))
+			if got.TimeS < lo-1e-6*(1+math.Abs(lo)) || got.TimeS > hi+1e-6*(1+math.Abs(hi)) || !(got.SigmaS > 0) {
+				t.Errorf("%g ± %g from %g, %g, %g", got.TimeS, got.SigmaS, a, b, c)
+			}
+		}
+	})
+}
