@@ -137,7 +137,9 @@ func Refine(t *pose.Track, sw *Swing, given Given, cues []ContactCue, ballSeen b
 			ballSeen = true
 		}
 	}
-	if !ballSeen && heard.Looked && heard.Reason == OnsetNone {
+	// Near the line to the pitcher, or at few frames a second, a ball is easily missed.
+	wouldShow := math.Abs(sw.View.ImageX(sw.Bats)) > batCueSide && r.b.frameS < fastFrameS
+	if !ballSeen && wouldShow && heard.Looked && heard.Reason == OnsetNone {
 		sw.Notes = append(sw.Notes, "No ball was seen and no crack was heard: this was read as a dry swing. Contact is where the bat would meet the ball.")
 	}
 	sw.From = sort.SearchFloat64s(t.Times, events[0].TimeS-0.3)

@@ -52,6 +52,11 @@ const (
 // (15 to 35 ms in professional hitters, force plates). 1/45 s lets 50 frames a second pass.
 const fastFrameS = 1.0 / 45
 
+// batFrameS is the longest frame interval for the barrel's velocity just before contact: a barrel end goes half a
+// metre, and turns by 30°, in a sixtieth of a second, so that a chord says little of its direction or its speed. 1/100 s
+// lets 120 frames a second pass.
+const batFrameS = 1.0 / 100
+
 func definitions() []Definition {
 	var ds []Definition
 	add := func(d Definition) { ds = append(ds, d) }
@@ -177,11 +182,11 @@ func definitions() []Definition {
 	})
 	add(Definition{
 		Name: "attack_angle", Event: string(Contact), Unit: "deg", Text: "climb of the barrel end's path just before contact; + = upward",
-		Views: sideViews, Why: whySide, needs: []EventName{Contact}, object: bat, frameS: fastFrameS, maxSigma: 10, low: -60, high: 70, basis: "bat", eval: (*draw).attackAngle,
+		Views: sideViews, Why: whySide, needs: []EventName{Contact}, object: bat, frameS: batFrameS, maxSigma: 10, low: -60, high: 70, basis: "bat", eval: (*draw).attackAngle,
 	})
 	add(Definition{
 		Name: "bat_speed", Event: string(Contact), Unit: "m/s", Text: "speed of the barrel end just before contact",
-		Views: sideViews, Why: whySide, needs: []EventName{Contact}, object: bat, scaled: true, frameS: fastFrameS, maxSigma: 5, low: 3, high: 50, basis: "bat", eval: (*draw).batSpeed,
+		Views: sideViews, Why: whySide, needs: []EventName{Contact}, object: bat, scaled: true, frameS: batFrameS, maxSigma: 5, low: 3, high: 50, basis: "bat", eval: (*draw).batSpeed,
 	})
 
 	reach := func(name, text string, f func(*draw) float64) {

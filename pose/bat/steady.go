@@ -40,7 +40,7 @@ const (
 	badFit    = 1.0  // px: corners farther from the fit than this move on their own
 	stillTry  = 7    // frames looked at to see whether the camera moves at all
 	farApart  = 25.0 // px between neighbouring frames: more is no hand-held camera
-	leastGrad = 60.0 // least corner strength, levels²
+	leastGrad = 12.0 // least corner strength, levels²
 )
 
 type gray struct {
