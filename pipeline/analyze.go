@@ -20,28 +20,39 @@ import (
 type Analyzer struct {
 	Open    video.OpenFunc
 	Nets    Nets
+	Load    func() (Nets, error) // loads Nets at the first clip that needs them; nil = they are there
 	Rules   *configs.RuleSet
 	TempDir string // for spooled pictures and repaired clips; "" = the system's own
 }
 
 // Analyze is a clip's whole way: open, coarse pass, dense pass, smoothing,
-// swings, measures, report. It is an AnalyzeFunc.
+// swings, measures, report. It is an AnalyzeFunc. Where an earlier run kept what
+// it had read from the pictures, and nothing that this hangs on has changed, the
+// way begins at the swings.
 func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (Result, error) {
 	given := GivenBy(clip.Sidecar)
+	in := report.Input{Tool: clip.Tool, Path: clip.Rel, SHA256: clip.SHA256, HitterID: clip.Sidecar.Hitter, Given: given, Rules: a.Rules, Said: clip.Sidecar}
+	if k := readKept(&clip, given); k != nil {
+		if res, ok, err := a.analyzeAgain(ctx, clip, k, in, progress); ok || err != nil {
+			return res, err
+		}
+	}
 	open := func() (video.Source, error) {
 		return a.Open(ctx, clip.Path, video.Options{CapturedFPS: clip.Sidecar.CapturedFPS, TempDir: a.TempDir})
 	}
-	var info video.Info
-	found, err := scout(ctx, seen(open, &info), a.Nets, ScoutOptions{}, part(progress, "looking for the hitter"))
+	nets, err := a.nets()
 	if err != nil {
 		return Result{}, err
 	}
-	in := report.Input{Tool: clip.Tool, Path: clip.Rel, SHA256: clip.SHA256, Info: info, HitterID: clip.Sidecar.Hitter, Given: given, Rules: a.Rules, Said: clip.Sidecar}
+	found, err := scout(ctx, seen(open, &in.Info), nets, ScoutOptions{}, part(progress, "looking for the hitter"))
+	if err != nil {
+		return Result{}, err
+	}
 	if len(found.Hitters) == 0 {
 		in.Outcome = nobody(found)
-		return finish(ctx, clip, in, nil, nil, a.TempDir)
+		return finish(ctx, clip, in, nil, a.TempDir)
 	}
-	windows, err := a.lookClosely(ctx, open, found.Hitters, part(progress, "following the joints"))
+	windows, err := a.lookClosely(ctx, open, nets, found.Hitters, part(progress, "following the joints"))
 	if err != nil {
 		return Result{}, err
 	}
@@ -54,24 +65,58 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 		defer windows[i].small.Close()
 	}
 	report1(progress, "measuring")
+	if err := readAll(ctx, clip, windows, given, &in); err != nil {
+		return Result{}, err
+	}
+	report1(progress, "writing the report")
+	res, err := finish(ctx, clip, in, pics, a.TempDir)
+	if err != nil {
+		return res, err
+	}
+	return res, keepClip(&clip, given, in.Info, windows, res.Report, pics)
+}
+
+// analyzeAgain is the way from kept tracks. ok is false where they do not suffice.
+func (a *Analyzer) analyzeAgain(ctx context.Context, clip Clip, k *kept, in report.Input, progress Progress) (Result, bool, error) {
+	report1(progress, "measuring again")
+	in.Info = k.Info
+	if err := readAll(ctx, clip, k.windows(), in.Given, &in); err != nil {
+		return Result{}, false, err
+	}
+	return k.again(ctx, clip, in, a.TempDir)
+}
+
+// readAll finds and measures the swings of all windows.
+func readAll(ctx context.Context, clip Clip, windows []DenseWindow, given phases.Given, in *report.Input) error {
 	if len(windows) > 0 {
-		heard, err := hear(ctx, clip.Path, &info)
+		heard, err := hear(ctx, clip.Path, &in.Info)
 		if err != nil {
-			return Result{}, err
+			return err
 		}
 		for i := range windows {
 			windows[i].sound, windows[i].distanceM = heard, clip.Sidecar.CameraDistanceM
 		}
 	}
 	for i := range windows {
-		if err := read(&windows[i], given, &in); err != nil {
-			return Result{}, err
+		if err := read(&windows[i], given, in); err != nil {
+			return err
 		}
 	}
-	number(&in)
-	in.Outcome = outcome(in)
-	report1(progress, "writing the report")
-	return finish(ctx, clip, in, pics.at, pics.jpeg, a.TempDir)
+	number(in)
+	in.Outcome = outcome(*in)
+	return nil
+}
+
+// nets are the networks, loaded when the first clip needs them.
+func (a *Analyzer) nets() (Nets, error) {
+	if a.Load == nil {
+		return a.Nets, nil
+	}
+	nets, err := a.Load()
+	if err == nil {
+		a.Nets, a.Load = nets, nil
+	}
+	return nets, err
 }
 
 // AnalyzeTrack is the way of keypoints that were made elsewhere: everything after the pose model.
@@ -91,26 +136,33 @@ func AnalyzeTrack(clip Clip, tracks []*pose.Track, rules *configs.RuleSet) (Resu
 	in.Info.FramesExpected, in.Info.CapturedFPSFrom = in.Info.Frames, "file"
 	number(&in)
 	in.Outcome = outcome(in)
-	return finish(context.Background(), clip, in, nil, nil, "")
+	return finish(context.Background(), clip, in, nil, "")
 }
 
 // lookClosely runs the dense pass on a freshly opened clip.
-func (a *Analyzer) lookClosely(ctx context.Context, open OpenSource, hitters []pose.Hitter, progress func(done, total int)) (_ []DenseWindow, err error) {
+func (a *Analyzer) lookClosely(ctx context.Context, open OpenSource, nets Nets, hitters []pose.Hitter, progress func(done, total int)) (_ []DenseWindow, err error) {
 	src, err := open()
 	if err != nil {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, src.Close()) }()
-	return dense(ctx, src, hitters, a.Nets, DenseOptions{TempDir: a.TempDir}, progress)
+	return dense(ctx, src, hitters, nets, DenseOptions{TempDir: a.TempDir}, progress)
 }
 
 // read smooths a window's track, finds its swings and measures them.
 func read(w *DenseWindow, given phases.Given, in *report.Input) error {
 	t := &w.Track
-	if err := smooth.Track(t, smooth.Options{}); errors.Is(err, smooth.ErrShort) {
-		return nil // a window at the very end of a clip
-	} else if err != nil {
-		return fmt.Errorf("smoothing: %w", err)
+	if t.Smooth == nil {
+		if err := smooth.Track(t, smooth.Options{}); errors.Is(err, smooth.ErrShort) {
+			return nil // a window at the very end of a clip
+		} else if err != nil {
+			return fmt.Errorf("smoothing: %w", err)
+		}
+	}
+	if len(given.Marks) > 0 && !w.followed {
+		if err := w.followUnmarked(given); err != nil {
+			return fmt.Errorf("following the bat: %w", err)
+		}
 	}
 	res, err := phases.Detect(t, given)
 	if errors.Is(err, phases.ErrNoTrack) {
@@ -171,18 +223,23 @@ func nobody(found Scouted) Outcome {
 }
 
 // finish builds the report and writes the clip's files, all but report.json.
-func finish(ctx context.Context, clip Clip, in report.Input, pics report.Pictures, jpeg func(frame int) ([]byte, error), tempDir string) (Result, error) {
+func finish(ctx context.Context, clip Clip, in report.Input, pics *pictures, tempDir string) (Result, error) {
 	r := report.Build(in)
-	if err := films(ctx, clip, r, jpeg, tempDir); err != nil {
+	if err := films(ctx, clip, r, pics, tempDir); err != nil {
 		return Result{}, err
 	}
-	err := report.WriteClip(func(name string, data []byte) error {
-		if name == "report.json" {
-			return nil // the caller's, last
+	if pics == nil {
+		return Result{Report: r}, report.WriteClip(allButReport(clip.Put), r, nil)
+	}
+	at := func(number, frame int) (image.Image, error) {
+		for i := range r.Swings {
+			if sw := &r.Swings[i]; sw.Number == number && sw.Film != nil {
+				return pics.part(sw.Film, frame)
+			}
 		}
-		return clip.Put(name, data)
-	}, r, pics)
-	return Result{Report: r}, err
+		return pics.spool.Image(frame)
+	}
+	return Result{Report: r}, report.WriteClip(allButReport(clip.Put), r, at)
 }
 
 // GivenBy is what a sidecar states, in the words of phases.
@@ -200,12 +257,21 @@ func GivenBy(s configs.Sidecar) phases.Given {
 	return g
 }
 
-// pictures finds the spooled picture of a frame.
-type pictures struct{ spool *Spool }
+// pictures are those of a clip that was just looked at.
+type pictures struct {
+	spool *Spool
+	parts map[int][]byte // of key frames, as they are kept
+	films map[int][]byte // plain films by number of the swing
+}
 
 func (p *pictures) jpeg(frame int) ([]byte, error) { return p.spool.JPEG(frame) }
 
-func (p *pictures) at(_, frame int) (image.Image, error) { return p.spool.Image(frame) }
+func (p *pictures) keepFilm(number int, data []byte) {
+	if p.films == nil {
+		p.films = map[int][]byte{}
+	}
+	p.films[number] = data
+}
 
 // seen notes what the opened clip says of itself.
 func seen(open OpenSource, info *video.Info) OpenSource {

@@ -122,7 +122,7 @@ const (
 // witness follows bat and ball about a swing, listens for the crack, and times
 // contact and what hangs on it by all that was found.
 func witness(w *DenseWindow, sw *phases.Swing, given phases.Given) error {
-	found, err := followBat(w, sw, given)
+	flight, err := w.follow(sw, given)
 	if err != nil {
 		return err
 	}
@@ -131,13 +131,13 @@ func witness(w *DenseWindow, sw *phases.Swing, given phases.Given) error {
 	if c, ok := phases.BatCue(t, sw); ok {
 		cues = append(cues, c)
 	}
-	if s := found.Flight.SigmaS; s > 0 {
-		cues = append(cues, phases.ContactCue{TimeS: found.Flight.ContactS, SigmaS: s, From: "ball"})
+	if s := flight.SigmaS; s > 0 {
+		cues = append(cues, phases.ContactCue{TimeS: flight.ContactS, SigmaS: s, From: "ball"})
 	}
 	var heard phases.Heard
 	if c, ok := sw.Event(phases.Contact); ok && w.sound != nil {
-		if s := found.Flight.SigmaS; s > 0 {
-			c.TimeS, c.SigmaS = found.Flight.ContactS, s
+		if s := flight.SigmaS; s > 0 {
+			c.TimeS, c.SigmaS = flight.ContactS, s
 		}
 		if d, sd, ok := phases.CameraDistance(t, sw, given, w.distanceM); ok {
 			from, to := phases.SoundWindow(c, d, sd)
@@ -148,7 +148,7 @@ func witness(w *DenseWindow, sw *phases.Swing, given phases.Given) error {
 			}
 		}
 	}
-	phases.Refine(t, sw, given, cues, found.Flight.In || found.Flight.Out, heard)
+	phases.Refine(t, sw, given, cues, flight.In || flight.Out, heard)
 	return nil
 }
 

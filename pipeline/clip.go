@@ -22,6 +22,11 @@ type Clip struct {
 	// Put stores a file in the clip's own folder; name is relative, slashes,
 	// e.g. "swing-1/proof.jpg". It is safe against being cut short.
 	Put func(name string, data []byte) error
+
+	// Kept returns what an earlier look at the same content kept, and Keep keeps
+	// it for later. Both may be nil.
+	Kept func() ([]byte, error)
+	Keep func(data []byte) error
 }
 
 // Tool says what made a report. The same Key means the same result: clip

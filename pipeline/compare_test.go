@@ -20,7 +20,7 @@ func TestCompareFolders(t *testing.T) {
 	for _, name := range []string{"a.mp4", "b.mp4"} {
 		r, jpg := filmed()
 		clip := Clip{Rel: name, Put: store.ClipPut(name)}
-		if err := films(context.Background(), clip, r, jpg, t.TempDir()); err != nil {
+		if err := films(context.Background(), clip, r, spooled(t, jpg), t.TempDir()); err != nil {
 			t.Fatal(err)
 		}
 		if err := report.WriteClip(clip.Put, r, nil); err != nil {

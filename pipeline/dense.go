@@ -32,6 +32,9 @@ type DenseWindow struct {
 	sound     *video.Audio // of the clip, if it is of use; nil = none
 	distanceM float64      // of the camera, as stated; 0 = not
 
+	flights  []keptFlight // of the ball, one a swing
+	followed bool         // bat and ball were looked for already
+
 	small *smallPictures // in which bat and ball are looked for; nil = none
 }
 

@@ -39,28 +39,34 @@ func filmArgs(crf, gop int) []string {
 	}
 }
 
-// slowness is how many seconds of replay one second of motion takes.
-func slowness(fps float64) float64 {
-	if fps >= 200 {
-		return 8
+// slow is how many seconds of replay one second of motion takes. The page's player goes slower.
+const slow = 4
+
+// replayFPS is the rate of the slow motion: no more pictures a second than the
+// clip has for it, and no more than every phone plays.
+func replayFPS(capturedFPS float64) float64 {
+	if !(capturedFPS > 0) {
+		return 15
 	}
-	return 4
+	return min(filmRate, max(5, capturedFPS/slow))
 }
+
+const filmRate = 30
 
 // films makes the films of all swings of a report and notes them in it: the
 // plain one that the page's player steps through, and the slow motion. A film
 // that cannot be made is a note in the report, not an error.
-func films(ctx context.Context, clip Clip, r *report.Report, jpeg func(frame int) ([]byte, error), tempDir string) error {
+func films(ctx context.Context, clip Clip, r *report.Report, pics *pictures, tempDir string) error {
 	fonts, err := still.NewFonts()
 	if err != nil {
 		return err
 	}
 	for i := range r.Swings {
 		sw := &r.Swings[i]
-		if sw.Film = sw.PlanFilm(); sw.Film == nil || jpeg == nil {
+		if sw.Film = sw.PlanFilm(); sw.Film == nil || pics == nil {
 			continue
 		}
-		err := filmSwing(ctx, clip, r, sw, jpeg, fonts, tempDir)
+		err := filmSwing(ctx, clip, r, sw, pics, fonts, tempDir)
 		if ctx.Err() != nil {
 			return context.Cause(ctx)
 		}
@@ -73,7 +79,7 @@ func films(ctx context.Context, clip Clip, r *report.Report, jpeg func(frame int
 }
 
 // filmSwing makes both films of one swing.
-func filmSwing(ctx context.Context, clip Clip, r *report.Report, sw *report.Swing, jpeg func(frame int) ([]byte, error), fonts *still.Fonts, tempDir string) (err error) {
+func filmSwing(ctx context.Context, clip Clip, r *report.Report, sw *report.Swing, pics *pictures, fonts *still.Fonts, tempDir string) (err error) {
 	dir, err := os.MkdirTemp(tempDir, "cagebook-film-*")
 	if err != nil {
 		return err
@@ -99,8 +105,8 @@ func filmSwing(ctx context.Context, clip Clip, r *report.Report, sw *report.Swin
 	}
 	defer read.stop()
 	read.fed = make(chan error, 1)
-	go read.feed(frames, jpeg)
-	if err := drawSlow(ctx, r, sw, read.out, slow, fonts); err != nil {
+	go read.feed(frames, pics.jpeg)
+	if err := drawSlow(ctx, float64(r.Clip.CapturedFPS), f, sw.ReplayFrames(), read.out, slow, fonts); err != nil {
 		return read.wait(err)
 	}
 	if err := read.wait(nil); err != nil {
@@ -119,18 +125,20 @@ func filmSwing(ctx context.Context, clip Clip, r *report.Report, sw *report.Swin
 			return err
 		}
 		*v.path = name
+		if v.path == &f.Path {
+			pics.keepFilm(sw.Number, data)
+		}
 	}
 	return nil
 }
 
 // drawSlow draws on the raw pictures that come from raw and encodes the slow motion.
-func drawSlow(ctx context.Context, r *report.Report, sw *report.Swing, raw io.Reader, file string, fonts *still.Fonts) error {
-	f := sw.Film
-	scenes := sw.ReplayFrames()
+func drawSlow(ctx context.Context, fps float64, f *report.Film, scenes []still.ReplayFrame, raw io.Reader, file string, fonts *still.Fonts) error {
 	pics := image.NewRGBA(image.Rect(0, 0, f.Width, f.Height+still.ReplayBand(f.Width)))
+	rate := replayFPS(fps)
 	args := []string{
 		"-nostdin", "-v", "error", "-f", "rawvideo", "-pix_fmt", "rgba", "-s", fmt.Sprintf("%dx%d", pics.Rect.Dx(), pics.Rect.Dy()),
-		"-framerate", strconv.Itoa(f.FPS), "-i", "pipe:0", "-vf", "scale=out_color_matrix=bt709:out_range=limited,format=yuv420p",
+		"-framerate", strconv.FormatFloat(rate, 'f', 3, 64), "-i", "pipe:0", "-vf", "scale=out_color_matrix=bt709:out_range=limited,format=yuv420p",
 	}
 	write, err := startTool(ctx, append(append(args, filmArgs(24, replayGOP)...), file))
 	if err != nil {
@@ -138,7 +146,7 @@ func drawSlow(ctx context.Context, r *report.Report, sw *report.Swing, raw io.Re
 	}
 	defer write.stop()
 	part := pics.Pix[:4*f.Width*f.Height]
-	shown := showings(scenes, slowness(float64(r.Clip.CapturedFPS)), f.FPS)
+	shown := showings(scenes, rate)
 	for i := range scenes {
 		if _, err := io.ReadFull(raw, part); err != nil {
 			return write.wait(fmt.Errorf("picture %d of %d: %w", i+1, len(scenes), err))
@@ -161,21 +169,21 @@ func drawSlow(ctx context.Context, r *report.Report, sw *report.Swing, raw io.Re
 // holdS is how long the slow motion stands still at each key frame.
 const holdS = 0.6
 
-// showings is how often each picture is stored, so that the slow motion keeps
+// showings is how often each picture is stored at a rate, so that the slow motion keeps
 // the pace of the true times, with a halt at each key frame.
-func showings(scenes []still.ReplayFrame, slow float64, fps int) []int {
+func showings(scenes []still.ReplayFrame, fps float64) []int {
 	n := make([]int, len(scenes))
 	if len(scenes) == 0 {
 		return n
 	}
-	at := func(i int) int { return int(math.Round((scenes[i].TimeS - scenes[0].TimeS) * slow * float64(fps))) }
+	at := func(i int) int { return int(math.Round((scenes[i].TimeS - scenes[0].TimeS) * slow * fps)) }
 	for i := range scenes {
 		n[i] = 1
 		if i+1 < len(scenes) {
 			n[i] = at(i+1) - at(i)
 		}
 		if scenes[i].Key {
-			n[i] += int(holdS * float64(fps))
+			n[i] += int(holdS * fps)
 		}
 	}
 	return n

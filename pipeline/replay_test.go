@@ -40,11 +40,29 @@ func filmed() (*report.Report, func(int) ([]byte, error)) {
 	r.Clip.CapturedFPS = 60
 	return r, func(frame int) ([]byte, error) {
 		img := image.NewRGBA(image.Rect(0, 0, 320, 240)) // coded in colour, as the spool's are
-		draw.Draw(img, img.Rect, image.NewUniform(color.Gray{uint8(3 * frame)}), image.Point{}, draw.Src)
+		draw.Draw(img, img.Rect, image.NewUniform(color.Gray{uint8(min(255, 3*frame))}), image.Point{}, draw.Src)
 		var b bytes.Buffer
 		err := jpeg.Encode(&b, img, nil)
 		return b.Bytes(), err
 	}
+}
+
+// spooled puts pictures of the frames 0 to 99 into a spool.
+func spooled(t *testing.T, jpg func(int) ([]byte, error)) *pictures {
+	t.Helper()
+	s, err := NewSpool(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = s.Close() })
+	for f := range 100 {
+		if b, err := jpg(f); err == nil {
+			if err := s.Put(f, b); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	return &pictures{spool: s}
 }
 
 func needFFmpeg(t *testing.T) {
@@ -62,7 +80,7 @@ func TestFilms(t *testing.T) {
 	r, jpg := filmed()
 	dir := t.TempDir()
 	clip := Clip{Rel: "a.mp4", Put: NewStore(dir).ClipPut("a.mp4")}
-	if err := films(context.Background(), clip, r, jpg, t.TempDir()); err != nil {
+	if err := films(context.Background(), clip, r, spooled(t, jpg), t.TempDir()); err != nil {
 		t.Fatal(err)
 	}
 	sw := &r.Swings[0]
@@ -70,13 +88,13 @@ func TestFilms(t *testing.T) {
 		t.Fatalf("film %q, replay %q, notes %q", sw.Film.Path, sw.Replay, sw.Notes)
 	}
 	n := len(sw.FilmSamples())
-	for name, frames := range map[string]int{"film.mp4": n, "replay.mp4": (n-1)*2 + 1 + 2*int(holdS*30)} { // 60 frames/s at a quarter, halts at two key frames
+	for name, frames := range map[string]int{"film.mp4": n, "replay.mp4": n + 2*int(holdS*15)} { // 60 frames/s at a quarter are 15 a second; halts at two key frames
 		path := filepath.Join(dir, "clips", "a.mp4", "swing-1", name)
 		out, err := exec.Command("ffprobe", "-v", "error", "-count_frames", "-show_entries", "stream=codec_name,pix_fmt,width,height,color_space,color_range,nb_read_frames,r_frame_rate", "-of", "default=nw=1", path).CombinedOutput()
 		if err != nil {
 			t.Fatalf("%v: %s", err, out)
 		}
-		for _, want := range []string{"codec_name=h264", "pix_fmt=yuv420p", "color_space=bt709", "color_range=tv", "r_frame_rate=30/1", fmt.Sprintf("nb_read_frames=%d\n", frames)} {
+		for _, want := range []string{"codec_name=h264", "pix_fmt=yuv420p", "color_space=bt709", "color_range=tv", fmt.Sprintf("nb_read_frames=%d\n", frames)} {
 			if !strings.Contains(string(out), want) {
 				t.Errorf("%s: no %q in\n%s", name, want, out)
 			}
@@ -103,15 +121,13 @@ func TestFilms(t *testing.T) {
 	}
 }
 
-func abs(v int) int { return max(v, -v) }
-
 // A film that cannot be made is a note, and an interrupted run is an error.
 func TestFilmsThatFail(t *testing.T) {
 	needFFmpeg(t)
 	r, _ := filmed()
 	clip := Clip{Rel: "a.mp4", Put: NewStore(t.TempDir()).ClipPut("a.mp4")}
 	bad := func(frame int) ([]byte, error) { return nil, fmt.Errorf("no picture of frame %d", frame) }
-	if err := films(context.Background(), clip, r, bad, t.TempDir()); err != nil {
+	if err := films(context.Background(), clip, r, spooled(t, bad), t.TempDir()); err != nil {
 		t.Fatal(err)
 	}
 	if sw := r.Swings[0]; len(sw.Notes) != 1 || sw.Replay != "" || sw.Film.Path != "" {
@@ -120,7 +136,7 @@ func TestFilmsThatFail(t *testing.T) {
 	r, jpg := filmed()
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	if err := films(ctx, clip, r, jpg, t.TempDir()); err == nil {
+	if err := films(ctx, clip, r, spooled(t, jpg), t.TempDir()); err == nil {
 		t.Error("an interrupted run made films")
 	}
 }
@@ -128,8 +144,8 @@ func TestFilmsThatFail(t *testing.T) {
 // The slow motion keeps the pace of uneven frames.
 func TestShowings(t *testing.T) {
 	sc := []still.ReplayFrame{{TimeS: 0}, {TimeS: 0.1}, {TimeS: 0.15, Key: true}, {TimeS: 0.4}}
-	// × 4 slower at 30 a second: 12, 6, 30 and 1, and 18 at the key frame.
-	if got, want := fmt.Sprint(showings(sc, 4, 30)), "[12 6 48 1]"; got != want {
+	// 4 × slower at 30 a second: 12, 6, 30 and 1, and 18 at the key frame.
+	if got, want := fmt.Sprint(showings(sc, 30)), "[12 6 48 1]"; got != want {
 		t.Errorf("%s, want %s", got, want)
 	}
 }

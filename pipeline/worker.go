@@ -35,7 +35,12 @@ func analyzeAndStore(ctx context.Context, analyze AnalyzeFunc, c Clip, out strin
 			err = &panicError{v, string(debug.Stack())}
 		}
 	}()
-	c.Put = NewStore(out).ClipPut(c.Rel)
+	store := NewStore(out)
+	c.Put = store.ClipPut(c.Rel)
+	if name := KeptDir + "/" + c.SHA256; c.SHA256 != "" {
+		c.Kept = func() ([]byte, error) { return store.Read(name) }
+		c.Keep = func(data []byte) error { return store.Put(name, data) }
+	}
 	res, err := analyze(ctx, c, p)
 	if err != nil {
 		if ctx.Err() != nil {

@@ -60,7 +60,7 @@ func openNets(dir string, threads int) (nets pipeline.Nets, closeAll func(), err
 // fatal marks an error that every clip would meet.
 func fatal(err error) error { return fmt.Errorf("%w: %w", pipeline.ErrFatal, err) }
 
-// newAnalyze loads the networks and returns the analysis of one clip.
+// newAnalyze returns the analysis of one clip; the first one that needs them loads the networks.
 func newAnalyze(dir string, threads int) (pipeline.AnalyzeFunc, func(), error) {
 	// Half of a worker's memory is the networks'. Pictures come and go: collecting
 	// them sooner costs no time that could be measured and keeps a 720p clip of
@@ -71,12 +71,14 @@ func newAnalyze(dir string, threads int) (pipeline.AnalyzeFunc, func(), error) {
 	if err != nil {
 		return nil, nil, fatal(err)
 	}
-	nets, closeNets, err := openNets(dir, threads)
-	if err != nil {
-		return nil, nil, err
+	closeNets := func() {}
+	a := &pipeline.Analyzer{Open: opencv.Open, Rules: rules}
+	// A clip of which only an instant was moved needs no network.
+	a.Load = func() (nets pipeline.Nets, err error) {
+		nets, closeNets, err = openNets(dir, threads)
+		return nets, err
 	}
-	a := &pipeline.Analyzer{Open: opencv.Open, Nets: nets, Rules: rules}
-	return a.Analyze, closeNets, nil
+	return a.Analyze, func() { closeNets() }, nil
 }
 
 // resultOptions are the options that change results, in a form that changes when they do.

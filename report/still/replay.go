@@ -1,6 +1,7 @@
 package still
 
 import (
+	"errors"
 	"image"
 
 	"git.sr.ht/~sbinet/gg"
@@ -41,16 +42,17 @@ func DrawReplay(img *image.RGBA, crop image.Rectangle, f *ReplayFrame, fonts *Fo
 	b := img.Bounds()
 	pic := image.Rect(b.Min.X, b.Min.Y, b.Max.X, b.Max.Y-ReplayBand(b.Dx()))
 	v := view{crop, pic, float64(pic.Dx()) / float64(crop.Dx()), float64(pic.Dy()) / 720}
-	dc := gg.NewContextForRGBA(img)
-	dc.DrawRectangle(float64(pic.Min.X), float64(pic.Min.Y), float64(pic.Dx()), float64(pic.Dy()))
-	dc.Clip()
+	part, ok := img.SubImage(pic).(*image.RGBA)
+	if !ok || b.Min != (image.Point{}) {
+		return errors.New("slow motion: pictures begin at 0, 0")
+	}
+	dc := gg.NewContextForRGBA(part) // keeps lines out of the band without a mask
 	drawTrail(dc, v, f.Trail)
 	drawSkeleton(dc, v, newFigure(&f.Pose, f.LeadIsLeft))
 	if f.Knob.Known() && f.Barrel.Known() {
 		stroke(dc, v, [][2]point{{{f.Knob.X, f.Knob.Y}, {f.Barrel.X, f.Barrel.Y}}}, lineStyle{c: chalk, width: 3 * v.lw})
 	}
-	dc.ResetClip()
-	return drawBand(dc, image.Rect(b.Min.X, pic.Max.Y, b.Max.X, b.Max.Y), f, fonts)
+	return drawBand(gg.NewContextForRGBA(img), image.Rect(b.Min.X, pic.Max.Y, b.Max.X, b.Max.Y), f, fonts)
 }
 
 // drawTrail draws the barrel's way, thinner the older it is.
