@@ -35,6 +35,9 @@ type clipError struct {
 
 func (e *clipError) Error() string { return e.Message }
 
+// Is keeps what stops the batch recognisable on this side of the border.
+func (e *clipError) Is(target error) bool { return target == ErrFatal && e.Class == classFatal }
+
 // asClipError classifies any error on the side where its type is still known.
 func asClipError(err error) *clipError {
 	var ce *clipError
