@@ -87,9 +87,23 @@ func (d *draw) batTilt() float64 {
 	if !ok {
 		return math.NaN()
 	}
-	l := math.Max(d.batLong(), barrel.minus(knob).flat())
-	return math.Asin(math.Max(-1, math.Min(1, (barrel.w-knob.w)/l))) * 180 / math.Pi
+	flat := barrel.minus(knob).flat()
+	l := math.Max(d.batLong(), flat)
+	// At contact the bat points to the plate: toward a camera on the open side, away from one on the closed side. A
+	// camera looks down on the hands by lookDown, and shows what comes toward it that much lower.
+	deep := math.Sqrt(math.Max(0, 1-flat*flat/(l*l))) * math.Cos(d.az)
+	return math.Asin(math.Max(-1, math.Min(1, (barrel.w-knob.w)/l)))*180/math.Pi + deep*d.once("look down", lookDownDeg, lookDownSD)
 }
+
+// A phone held or set up at 0.9 to 1.7 m, 4 to 9 m off, looks down on a bat at 0.8 m by 1 to 9°.
+const (
+	lookDownDeg = 4.5
+	lookDownSD  = 3.5
+)
+
+// pathSD is the standard uncertainty of the climb of the barrel end for want of depth: the barrel comes toward the camera or
+// goes away from it, up to as fast as across the picture, and the camera looks down on it. Degrees.
+const pathSD = 6
 
 // barrelVelocity is the barrel end's velocity just before contact, body heights per second: along X and up. It is fitted
 // to the last samples before contact and never across it.
@@ -126,7 +140,7 @@ func (d *draw) attackAngle() float64 {
 	if !ok {
 		return math.NaN()
 	}
-	return k.AttackAngleDeg(math.Abs(x), up)
+	return k.AttackAngleDeg(math.Abs(x), up) + d.once("barrel path", 0, pathSD)
 }
 
 // batSpeed is the barrel end's speed just before contact, m/s. The part toward the plate is not seen; at contact it is

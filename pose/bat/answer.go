@@ -120,6 +120,14 @@ func (f *follower) place(r *Result, w way, i int, full float64) {
 	if w.gap[i] < seenGap {
 		sigma = 0.03
 	}
+	// Where another length would do about as well, the end is less sure (of drawn and
+	// rendered bats whose ends were known, one in six and one in forty was more than 0.05 off).
+	switch {
+	case w.endGap[i] < 0.5:
+		sigma = math.Hypot(sigma, 0.05)
+	case w.endGap[i] < 1:
+		sigma = math.Hypot(sigma, 0.02)
+	}
 	// A fan of blur leaves the place within it open.
 	speed := f.turning(w, i)
 	if !math.IsInf(speed, 1) {

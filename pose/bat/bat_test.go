@@ -219,6 +219,9 @@ func TestFollowsABar(t *testing.T) {
 	fast.fps, fast.n = 120, 96
 	for name, f := range map[string]film{"bright": bright, "dark": dark, "fence": fence, "blurred": blurred, "hand-held": shaky, "second bat": two, "120 fps": fast} {
 		t.Run(name, func(t *testing.T) {
+			if testing.Short() && name != "bright" && name != "hand-held" {
+				t.Skip("drawn pictures are slow; run without -short")
+			}
 			t.Parallel()
 			r := Follow(f.scene(1))
 			answered, right, med := f.judge(r)

@@ -12,6 +12,7 @@ const (
 	lengthTime  = 1.0 / 60
 	freeTurn    = 0.30 // heights: shorter lengths are foreshortened so much that a small turn in space is a large one in the picture
 	hidden      = -1.0 // score of a bat that is hidden, whatever its direction
+	lengthApart = 2    // steps of length (0.05 heights) that are another end
 	apartDeg    = 16   // directions farther apart than this are another answer
 )
 
@@ -19,6 +20,7 @@ const (
 type way struct {
 	angle, length []int
 	gap           []float64 // NaN where there was no grip
+	endGap        []float64 // how much better this length is than one more than lengthApart away in the same direction
 }
 
 // limitS is the time over which a missing stretch of frames still joins.
@@ -27,7 +29,7 @@ const limitS = 0.25
 // path finds the best way through all frames, forward and backward.
 func (f *follower) path() way {
 	n := len(f.polar)
-	w := way{make([]int, n), make([]int, n), make([]float64, n)}
+	w := way{make([]int, n), make([]int, n), make([]float64, n), make([]float64, n)}
 	fwd, bwd := make([][]float32, n), make([][]float32, n)
 	run := func(dst [][]float32, from, to, step int) {
 		last := -1
@@ -79,6 +81,17 @@ func (f *follower) path() way {
 			}
 		}
 		w.angle[i], w.length[i], w.gap[i] = best, topLen[best], float64(top[best]-other)
+		end := float32(math.Inf(-1))
+		for d := -2; d <= 2; d++ {
+			a := (best + d + angles) % angles
+			for l := range lenSteps {
+				if m := l - topLen[best]; m >= lengthApart || -m >= lengthApart {
+					k := a*lenSteps + l
+					end = max(end, fwd[i][k]+bwd[i][k]-f.polar[i][k])
+				}
+			}
+		}
+		w.endGap[i] = float64(top[best] - end)
 	}
 	return w
 }
