@@ -9,8 +9,8 @@ import (
 	"github.com/spf13/viper"
 )
 
-// Settings steer a run. None of them changes a result, so none is part of the
-// key by which finished clips are recognised.
+// Settings steer a run. Only HideFaces changes a result: it goes into what is
+// said of each clip, and so into the key by which finished clips are recognised.
 type Settings struct {
 	// Jobs is the number of clips in work at once, each in its own process. One
 	// process keeps about two cores busy, so more only helps on larger machines.
@@ -38,6 +38,9 @@ type Settings struct {
 	// because a fault in a decoder then ends the whole run.
 	InProcess bool
 
+	// HideFaces covers the faces of everybody in all pictures, whatever the settings beside the clips say.
+	HideFaces bool
+
 	// JSON prints events as JSON lines instead of words.
 	JSON bool
 }
@@ -61,6 +64,7 @@ func (s *Settings) AddFlags(fs *pflag.FlagSet) {
 	fs.IntVar(&s.MemoryMB, "memory-mb", s.MemoryMB, "end a process that holds more memory than this (0 = no limit)")
 	fs.StringVar(&s.ModelDir, "model-dir", s.ModelDir, "folder of models and inference library (default: the user's cache folder)")
 	fs.BoolVar(&s.InProcess, "in-process", s.InProcess, "analyse in this process, for debugging: one bad file can then end the run")
+	fs.BoolVar(&s.HideFaces, "hide-faces", s.HideFaces, "cover all faces in every picture and film")
 	fs.BoolVar(&s.JSON, "json", s.JSON, "print events as JSON lines")
 }
 

@@ -64,6 +64,9 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	for i := range windows {
 		defer windows[i].small.Close()
 	}
+	if clip.Sidecar.FacesHidden() {
+		pics.hide = newHeads(found.All, windows)
+	}
 	report1(progress, "measuring")
 	if err := readAll(ctx, clip, windows, given, &in); err != nil {
 		return Result{}, err
@@ -237,7 +240,7 @@ func finish(ctx context.Context, clip Clip, in report.Input, pics *pictures, tem
 				return pics.part(sw.Film, frame)
 			}
 		}
-		return pics.spool.Image(frame)
+		return pics.image(frame)
 	}
 	return Result{Report: r}, report.WriteClip(allButReport(clip.Put), r, at)
 }
@@ -262,9 +265,8 @@ type pictures struct {
 	spool *Spool
 	parts map[int][]byte // of key frames, as they are kept
 	films map[int][]byte // plain films by number of the swing
+	hide  *heads         // to be covered in every picture; nil = none
 }
-
-func (p *pictures) jpeg(frame int) ([]byte, error) { return p.spool.JPEG(frame) }
 
 func (p *pictures) keepFilm(number int, data []byte) {
 	if p.films == nil {

@@ -218,6 +218,9 @@ func (r *run) clip(ctx context.Context, rn runner, j clipJob) (rep *report.Repor
 		rep, err := r.record(c, Outcome{State: report.BadSettings, Reason: r.settingsReason(err)}, false)
 		return rep, false, err
 	}
+	if r.b.Settings.HideFaces {
+		sidecar.HideFaces = "yes"
+	}
 	c.Sidecar = sidecar
 	for try := 0; ; try++ {
 		rep, resumed, err := r.try(ctx, rn, &c)

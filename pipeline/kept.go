@@ -171,7 +171,7 @@ func keepClip(clip *Clip, given phases.Given, info video.Info, windows []DenseWi
 func (p *pictures) part(f *report.Film, frame int) (image.Image, error) {
 	data := p.parts[frame]
 	if data == nil {
-		img, err := p.spool.Image(frame)
+		img, err := p.image(frame)
 		if err != nil {
 			return nil, err
 		}

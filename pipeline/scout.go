@@ -34,6 +34,7 @@ type Scouted struct {
 	Samples    int // instants that were looked at
 	Still      int // of these, instants at which nothing had moved: no model was run
 	ObjectRuns int
+	All        []pose.Sample // everybody who was seen
 }
 
 const (
@@ -135,7 +136,7 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 	for _, s := range seen {
 		samples[s.index].Objects, samples[s.index].HasObjects = s.objects, true
 	}
-	out.Scouted = pose.Scout(samples, info.Width, info.Height)
+	out.Scouted, out.All = pose.Scout(samples, info.Width, info.Height), samples
 	return out, nil
 }
 
