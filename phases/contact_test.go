@@ -196,3 +196,28 @@ func FuzzFuseContact(f *testing.F) {
 		}
 	})
 }
+
+// A ball that comes in at 30 and goes out at 40 px a frame is met where both ways
+// meet, and not on the line between the frame before and the frame after.
+func TestBallIsMetWhereItsWaysMeet(t *testing.T) {
+	tr := &pose.Track{}
+	for i := range 9 {
+		u := float64(i) - 4.4
+		x := 100 - 30*u
+		if u > 0 {
+			x = 100 + 40*u
+		}
+		tr.Times, tr.Frames = append(tr.Times, float64(i)/60), append(tr.Frames, i)
+		tr.Ball = append(tr.Ball, pose.BallSample{Status: string(Measured), At: pose.Estimate{X: x, Y: 50, Sigma: 1}})
+	}
+	s := &subject{t: tr}
+	if x, _, sd, ok := s.ballAt(4.4 / 60); !ok || math.Abs(x-100) > 1e-6 || !(sd > 0) {
+		t.Errorf("%v, %.2f ± %.2f", ok, x, sd)
+	}
+	for i := range tr.Ball {
+		tr.Ball[i].Status = string(NoBall)
+	}
+	if _, _, _, ok := s.ballAt(4.4 / 60); ok {
+		t.Error("a place without a ball")
+	}
+}

@@ -194,10 +194,7 @@ func (d *draw) reachOfCeiling() float64 {
 // headBehindBall is how far the ball is in front of the head at contact, along X; body heights.
 func (d *draw) headBehindBall() float64 {
 	t := d.times[Contact]
-	x, y, s, ok := d.sampleSeries(t, len(d.t.Ball), func(i int) (pose.Estimate, bool) {
-		b := &d.t.Ball[i]
-		return b.At, b.Status == string(Measured) && b.At.Known()
-	})
+	x, y, s, ok := d.ballAt(t)
 	if !ok {
 		d.why = NoBall
 		return math.NaN()
@@ -205,4 +202,38 @@ func (d *draw) headBehindBall() float64 {
 	ball := d.place(x+d.subject.mirror*d.normal(s), y+d.normal(s))
 	// The ball passes about 0.3 to 0.5 m in front of the toes, the head is over them.
 	return d.shownX("ball", ball.u-d.head(Contact).u, 0.30, 0.08)
+}
+
+// ballAt is where the ball was met, px: its ways before and after, each carried on to contact. Between a frame before and one
+// after there is no straight line: the ball came in and went out.
+func (s *subject) ballAt(contactS float64) (x, y, sigma float64, ok bool) {
+	const spanS = 0.07 // a pitch is in the picture for about a tenth of a second
+	n := min(len(s.t.Ball), s.t.Len())
+	var sum, sx, sy float64
+	for _, dir := range [2]int{-1, 1} {
+		i := s.before(contactS)
+		if dir > 0 {
+			i++
+		}
+		var near [2]int
+		k := 0
+		for ; i >= 0 && i < n && k < 2 && math.Abs(s.t.Times[i]-contactS) < spanS; i += dir {
+			if b := &s.t.Ball[i]; b.Status == string(Measured) && b.At.Known() {
+				near[k] = i
+				k++
+			}
+		}
+		if k < 2 {
+			continue
+		}
+		a, b := s.t.Ball[near[0]].At, s.t.Ball[near[1]].At
+		f := (contactS - s.t.Times[near[0]]) / (s.t.Times[near[1]] - s.t.Times[near[0]])
+		sd := math.Hypot((1-f)*a.Sigma, f*b.Sigma)
+		w := 1 / (sd * sd)
+		sum, sx, sy = sum+w, sx+w*(a.X+f*(b.X-a.X)), sy+w*(a.Y+f*(b.Y-a.Y))
+	}
+	if sum == 0 {
+		return 0, 0, 0, false
+	}
+	return sx / sum, sy / sum, 1 / math.Sqrt(sum), true
 }
