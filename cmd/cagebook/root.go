@@ -132,7 +132,7 @@ page for the morning. Videos stay on this machine.`,
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usageError(cmd.CommandPath()+" --help lists the options", "%w", err)
 	})
-	root.AddCommand(newRun(s), newTrack(s), newCompare(s), newServe(s), newCheck(s), newDoctor(s), newModels(s), newVersion(s), newWorker())
+	root.AddCommand(newRun(s), newTrack(s), newCompare(s), newServe(s), newExport(s), newForget(s), newCheck(s), newDoctor(s), newModels(s), newVersion(s), newWorker())
 	return root
 }
 
