@@ -25,6 +25,11 @@ const SchemaVersion = 1
 //go:embed schema/report.schema.json
 var ReportSchema []byte
 
+// BatchSchema is the JSON Schema (draft 2020-12) of batch.json.
+//
+//go:embed schema/batch.schema.json
+var BatchSchema []byte
+
 // TrackSchema is the JSON Schema (draft 2020-12) of track.json.gz.
 //
 //go:embed schema/track.schema.json

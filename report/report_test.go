@@ -240,6 +240,13 @@ func TestBatch(t *testing.T) {
 			t.Errorf("row %d, %s: %q, want %q", c.row, c.col, got, c.want)
 		}
 	}
+	s := schema(t, BatchSchema)
+	if err := validate(s, out["batch.json"]); err != nil {
+		t.Errorf("batch.json: %v", err)
+	}
+	if validate(s, bytes.Replace(out["batch.json"], []byte(`"no_swing": 1`), []byte(`"no_swing": "one"`), 1)) == nil {
+		t.Error("the schema takes a word for a count")
+	}
 	var b struct{ Counts Counts }
 	if err := json.Unmarshal(out["batch.json"], &b); err != nil {
 		t.Fatal(err)

@@ -294,11 +294,11 @@ func (s *Swing) sheet(r *Report, scenes []still.Scene, missing []string) still.S
 		var titles []string
 		for _, f := range s.Findings {
 			if f.Verdict == v.verdict && len(titles) < 3 {
-				titles = append(titles, f.Title)
+				titles = append(titles, "• "+f.Title)
 			}
 		}
 		if len(titles) > 0 {
-			out.Text = append(out.Text, v.head, strings.Join(titles, "; ")+".")
+			out.Text = append(out.Text, v.head, strings.Join(titles, "\n"))
 		}
 	}
 	if len(out.Text) == 0 {

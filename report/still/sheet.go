@@ -4,6 +4,7 @@ import (
 	"errors"
 	"image"
 	"math"
+	"strings"
 
 	"git.sr.ht/~sbinet/gg"
 )
@@ -135,12 +136,14 @@ func drawSide(p *pen, text []string, x, y, w, h float64) {
 	ty := y + capPx
 	for i, t := range text {
 		p.use(i%2 == 0, capPx, ink) // headings and their words take turns
-		for _, l := range p.wrap(t, w) {
-			if ty > y+h-90 {
-				break
+		for part := range strings.SplitSeq(t, "\n") {
+			for _, l := range p.wrap(part, w) {
+				if ty > y+h-90 {
+					break
+				}
+				p.line(l, x, ty, w)
+				ty += capPx * 1.28
 			}
-			p.line(l, x, ty, w)
-			ty += capPx * 1.28
 		}
 		if i%2 == 1 {
 			ty += 14
