@@ -56,14 +56,14 @@ func (s *Swing) handout(r *Report, scenes []still.Scene, missing []string, fonts
 	pdf.SetMargins(handPad, handPad, handPad)
 	pdf.AddUTF8FontFromBytes("go", "", goregular.TTF)
 	pdf.AddUTF8FontFromBytes("go", "B", gobold.TTF)
-	pdf.SetTitle(fonts.Clean(orUnknown(r.Hitter.ID))+", swing "+fmt.Sprint(s.Number), true)
+	pdf.SetTitle(orUnknown(r.Hitter.ID)+", swing "+fmt.Sprint(s.Number), true)
 	pdf.SetLang("en")
 	pdf.AddPage()
 
 	h.y = handPad
 	h.foot(cautionShort)
-	h.text("B", 20, "ink", orUnknown(r.Hitter.ID), handPad, handW-2*handPad, 1)
-	line := fmt.Sprintf("Swing %d of %s", s.Number, r.Clip.Path)
+	h.text("B", 20, "ink", fonts.Or(orUnknown(r.Hitter.ID), namedOnPage), handPad, handW-2*handPad, 1)
+	line := fmt.Sprintf("Swing %d of %s", s.Number, fonts.Or(r.Clip.Path, clipOnPage))
 	if r.Clip.Date != "" {
 		line += " · " + r.Clip.Date
 	}

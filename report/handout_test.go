@@ -29,6 +29,7 @@ func TestHandout(t *testing.T) {
 		}, []string{"Keep", "Work on"}},
 		{"nothing found", func(r *Report) { r.Swings[0].Findings = nil }, []string{"Nothing stands out", "Nothing is far enough"}},
 		{"moments missing", func(r *Report) { r.Swings[0].Events = r.Swings[0].Events[3:] }, []string{"This moment was not found."}},
+		{"a name in another script", func(r *Report) { r.Hitter.ID = "山田" }, []string{"Hitter (name on the page)"}},
 		{"left-handed and a long name", func(r *Report) {
 			r.Swings[0].Bats, r.Hitter.ID, r.Clip.Path = phases.Left, strings.Repeat("Zoë ", 16), strings.Repeat("very-long/", 30)+"a.mp4"
 		}, []string{"Zoë Zoë"}},

@@ -57,7 +57,7 @@ func writeStills(put func(string, []byte) error, r *Report, sw *Swing, pics Pict
 	if len(sw.Stills) == 0 {
 		return nil
 	}
-	sheet, err := still.DrawSheet(sw.sheet(r, scenes, missing), fonts)
+	sheet, err := still.DrawSheet(sw.sheet(r, scenes, missing, fonts), fonts)
 	if err != nil {
 		return fmt.Errorf("swing %d: %w", sw.Number, err)
 	}
@@ -276,13 +276,19 @@ func (s *Swing) measureAt(name string, at phases.EventName) (Measure, bool) {
 	return any, found
 }
 
+// What stands for names in a script that the fonts of pictures do not have.
+const (
+	namedOnPage = "Hitter (name on the page)"
+	clipOnPage  = "the clip that the page names"
+)
+
 // cautionShort stands at the foot of a proof sheet.
 const cautionShort = "Movement seen on video, not a medical opinion. ± is one standard uncertainty. Change nothing because of a number alone: ask a coach who knows the player. If a swing hurts, stop and tell a parent and the coach."
 
-func (s *Swing) sheet(r *Report, scenes []still.Scene, missing []string) still.Sheet {
+func (s *Swing) sheet(r *Report, scenes []still.Scene, missing []string, fonts *still.Fonts) still.Sheet {
 	out := still.Sheet{
-		Title:   orUnknown(r.Hitter.ID),
-		Lines:   []string{fmt.Sprintf("Swing %d of %s", s.Number, r.Clip.Path), fmt.Sprintf("%s · camera %s · %s frames/s · times from contact", BatsWords(s.Bats), ViewWords(s.View.Side), rate(r.Clip.CapturedFPS))},
+		Title:   fonts.Or(orUnknown(r.Hitter.ID), namedOnPage),
+		Lines:   []string{fmt.Sprintf("Swing %d of %s", s.Number, fonts.Or(r.Clip.Path, clipOnPage)), fmt.Sprintf("%s · camera %s · %s frames/s · times from contact", BatsWords(s.Bats), ViewWords(s.View.Side), rate(r.Clip.CapturedFPS))},
 		Scenes:  scenes,
 		Missing: missing,
 		Foot:    cautionShort,

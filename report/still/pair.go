@@ -77,7 +77,7 @@ func DrawPair(img *image.RGBA, a, b *Side, box PairBox, f *ReplayFrame, fonts *F
 		if p.err != nil {
 			return p.err
 		}
-		name := p.fit(fonts.clean(s.Name), float64(half)-24)
+		name := p.fit(fonts.clean(fonts.Or(s.Name, [2]string{"left", "right"}[i])), float64(half)-24)
 		tw, _ := dc.MeasureString(name)
 		dc.SetColor(paper)
 		dc.DrawRoundedRectangle(x+6, 6, tw+16, px*1.5, 5)

@@ -85,6 +85,29 @@ func (f *Fonts) clean(s string) string {
 	return strings.Join(strings.Fields(b.String()), " ")
 }
 
+// Can says whether every letter of a text can be written with these fonts. They
+// hold Latin, Greek and Cyrillic; other scripts need shaping or fonts of their own.
+func (f *Fonts) Can(s string) bool {
+	var buf sfnt.Buffer
+	for _, r := range s {
+		if unicode.IsSpace(r) || unicode.Is(unicode.C, r) {
+			continue
+		}
+		if i, err := f.regular.font.GlyphIndex(&buf, r); err != nil || i == 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// Or is the text if it can be written, else what stands in for it: a row of question marks helps nobody.
+func (f *Fonts) Or(s, instead string) string {
+	if f.Can(s) {
+		return s
+	}
+	return instead
+}
+
 // Clean is the text as it can be written with these fonts on one line.
 func (f *Fonts) Clean(s string) string { return f.clean(s) }
 
