@@ -197,9 +197,6 @@ func platformLibrary() *library {
 // All lists the models. The slice is the caller's, what it points to is not.
 func All() []Model { return append([]Model(nil), manifest...) }
 
-// RuntimePackage is the npm package of the ONNX Runtime library.
-func RuntimePackage() Package { return *onnxRuntime }
-
 func find(name string) (*Model, error) {
 	for i := range manifest {
 		if manifest[i].Name == name {

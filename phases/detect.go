@@ -96,7 +96,6 @@ func check(t *pose.Track) error {
 type candidate struct {
 	burst
 	best   fit
-	other  fit     // the best fit of a motion that is no swing
 	azRad  float64 // mean over the plausible fits
 	azSD   float64
 	tC     cue     // contact from the fits
@@ -108,41 +107,39 @@ type candidate struct {
 // judge fits the templates around a burst and adds up the doubts.
 func (b *body) judge(u burst, given Given) candidate {
 	c := candidate{burst: u}
-	worst := doubt{}
-	for _, d := range u.f.doubts() {
+	var worst float64
+	weigh := func(d doubt) {
 		c.doubt += d.size
-		if d.size > worst.size {
-			worst = d
+		if d.size > worst {
+			worst, c.reason = d.size, d.reason
 		}
+	}
+	for _, d := range u.f.doubts() {
+		weigh(d)
 	}
 	if c.doubt < 2*maxDoubt { // beyond that no fit can save it
 		fits, others := b.plausible(u.peak, given)
 		if len(fits) == 0 {
-			c.doubt += 9
-			worst = doubt{9, "too little of the motion is in the clip"}
+			weigh(doubt{9, "too little of the motion is in the clip"})
 		} else {
 			c.summarise(fits)
-			ds := []doubt{{over01(c.best.residual, maxResidual, 0.010), "the body does not move as in a swing"}}
+			weigh(doubt{over01(c.best.residual, maxResidual, 0.010), "the body does not move as in a swing"})
 			if len(others) > 0 {
-				c.other = others[0]
-				nearer := (c.best.residual - c.other.residual) / c.other.residual
-				ds = append(ds, doubt{over01(nearer, 0.2, 0.1), "it looks like " + templates()[c.other.variant].Kind})
-			}
-			for _, d := range ds {
-				c.doubt += d.size
-				if d.size > worst.size {
-					worst = d
-				}
+				other := others[0]
+				nearer := (c.best.residual - other.residual) / other.residual
+				weigh(doubt{over01(nearer, 0.2, 0.1), "it looks like " + templates()[other.variant].Kind})
 			}
 		}
 	}
-	c.reason = worst.reason
 	return c
 }
 
 // plausible are the refined best fits around a burst, best first: of swings, and of other motion.
 func (b *body) plausible(peak int, given Given) (swings, others []fit) {
-	all := b.fitAll(peak)
+	sides := []Bats{Right, Left}
+	if given.Bats != BatsUnset {
+		sides = []Bats{given.Bats}
+	}
 	// the best of each combination of side and azimuth
 	type key struct {
 		bats  Bats
@@ -150,10 +147,7 @@ func (b *body) plausible(peak int, given Given) (swings, others []fit) {
 		swing bool
 	}
 	top := map[key]fit{}
-	for _, h := range all {
-		if given.Bats != BatsUnset && h.bats != given.Bats {
-			continue
-		}
+	for _, h := range b.fitAll(peak, sides) {
 		k := key{h.bats, int(math.Round(h.azimuthRad * 180 / math.Pi / 15)), templates()[h.variant].Kind == "swing"}
 		if o, ok := top[k]; !ok || h.residual < o.residual {
 			top[k] = h
@@ -229,7 +223,7 @@ func (b *body) read(t *pose.Track, c candidate, given Given) Swing {
 	az := c.azRad * 180 / math.Pi
 	sw.View = View{Side: sideOf(az), AzimuthDeg: az, SigmaDeg: c.azSD * 180 / math.Pi}
 	r := &reading{
-		b: b, f: c.best, bats: sw.Bats, view: sw.View, cosAz: math.Cos(c.azRad), lead: sw.Lead, rear: sw.Rear,
+		b: b, f: c.best, bats: sw.Bats, view: sw.View, cosAz: math.Cos(c.azRad), lead: sw.Lead,
 		ev: map[EventName]cue{}, noise: b.noise,
 	}
 	r.ev[Contact] = r.contact(c)
@@ -268,8 +262,8 @@ func sideOf(azimuthDeg float64) string {
 // the pose model on rendered clips 10 ms.
 const contactLateS = 0.010
 
-// contact fuses the fit's time with the way of the hands: in views from the
-// side the hands are halfway from launch to extension at contact.
+// contact is when the fits have it. From the ends of the line to the pitcher
+// the way of the hands is hidden and the time less sure.
 func (r *reading) contact(c candidate) cue {
 	s := c.tC.sigma
 	if r.sideOn() {
@@ -328,16 +322,11 @@ func (r *reading) list(t *pose.Track, marks map[EventName]bool) ([]Event, []stri
 		out = append(out, Event{Name: n, TimeS: c.t, SigmaS: c.sigma, Frame: t.Frames[nearest(t.Times, c.t)], From: from})
 	}
 	var notes []string
-	// Foot down and the first move of the hands may come in either order; the rest not.
-	rank := map[EventName]int{Stance: 0, LeadFootOff: 1, Load: 2, FootDown: 3, HandsStart: 4, Contact: 5, Extension: 6, Finish: 7}
 	for i := range out {
 		for k := i + 1; k < len(out); k++ {
 			a, b := out[i], out[k]
-			if _, ok := rank[a.Name]; !ok {
-				continue
-			}
-			if _, ok := rank[b.Name]; !ok {
-				continue
+			if a.Name == HeelDown || b.Name == HeelDown {
+				continue // the heel may come down before the hands start or after
 			}
 			if a.TimeS > b.TimeS+1.96*math.Hypot(a.SigmaS, b.SigmaS) {
 				notes = append(notes, fmt.Sprintf("%s was found after %s, which is not the usual order: check these two key frames.", eventWords(a.Name), eventWords(b.Name)))

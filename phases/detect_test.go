@@ -38,7 +38,7 @@ func perform(t testing.TB, p performance) *pose.Track {
 	}
 	r := rand.New(rand.NewPCG(7, uint64(p.fps)))
 	tr := &pose.Track{Width: 1280, Height: 720}
-	az := p.azimuthDeg * math.Pi / 180
+	view := View{AzimuthDeg: p.azimuthDeg}
 	var at [13][3]float64
 	for i := 0; float64(i)/p.fps < 2.4; i++ {
 		s := float64(i) / p.fps
@@ -50,8 +50,9 @@ func perform(t testing.TB, p performance) *pose.Track {
 			if p.bats == Left {
 				j = j.Swap()
 			}
-			x := 640 + p.bodyPx*(imageX(at[k][0], at[k][1], az, p.bats)+p.noise*r.NormFloat64())
-			y := 400 + p.bodyPx*(-at[k][2]+p.noise*r.NormFloat64())
+			right, down, _ := view.Project(p.bats, at[k][0], at[k][1], at[k][2])
+			x := 640 + p.bodyPx*(right+p.noise*r.NormFloat64())
+			y := 400 + p.bodyPx*(down+p.noise*r.NormFloat64())
 			raw[j] = pose.Keypoint{X: x, Y: y, Score: 1}
 			e[j] = pose.Estimate{X: x, Y: y, Sigma: math.Max(p.noise, 0.003) * p.bodyPx}
 			tr.Has[j] = true

@@ -11,12 +11,15 @@ type cue struct {
 	t, sigma float64 // s
 }
 
+// says is false for a cue that tells nothing.
+func (c cue) says() bool { return c.sigma > 0 && !math.IsNaN(c.t) && !math.IsInf(c.sigma, 0) }
+
 // fuse combines cues by their weights. Where they disagree by more than they
 // claim, the disagreement goes into sigma.
 func fuse(cs ...cue) (t, sigma float64, ok bool) {
 	var w, wt float64
 	for _, c := range cs {
-		if c.sigma > 0 && !math.IsNaN(c.t) && !math.IsInf(c.sigma, 0) {
+		if c.says() {
 			k := 1 / (c.sigma * c.sigma)
 			w += k
 			wt += k * c.t
@@ -29,7 +32,7 @@ func fuse(cs ...cue) (t, sigma float64, ok bool) {
 	var between float64
 	n := 0
 	for _, c := range cs {
-		if c.sigma > 0 && !math.IsNaN(c.t) && !math.IsInf(c.sigma, 0) {
+		if c.says() {
 			between += (c.t - t) * (c.t - t) / (c.sigma * c.sigma)
 			n++
 		}
@@ -50,14 +53,13 @@ type reading struct {
 	view  View
 	cosAz float64
 	lead  func(pose.Joint) pose.Joint
-	rear  func(pose.Joint) pose.Joint
 	ev    map[EventName]cue
 	noise float64 // σ of a joint, body lengths
 }
 
 // forward is the image displacement d as a way toward the pitcher, px of the image (foreshortened by cos azimuth).
 func (r *reading) forward(d vec) float64 {
-	return d.x * sign(imageX(1, 0, r.view.AzimuthDeg*math.Pi/180, r.bats))
+	return d.x * sign(r.view.ImageX(r.bats))
 }
 
 // sideOn says whether the line to the pitcher lies well within the image.
@@ -134,7 +136,7 @@ func (r *reading) fromStride(s *stride) {
 		down.sigma = math.Max(wide*down.sigma, 0.5*math.Abs(toe.t-heel.t))
 	}
 	cues := []cue{{s.whenDown(footClear, lift, down.t), math.Max(down.sigma, 0.06)}}
-	for _, j := range r.footPoints(r.lead) {
+	for _, j := range r.leadFoot() {
 		if t, sg, ok := r.plant(j, r.ev[Contact].t); ok {
 			cues = append(cues, cue{t, sg * 0.8}) // three points of one foot are hardly more than one
 		}
@@ -146,10 +148,10 @@ func (r *reading) fromStride(s *stride) {
 	}
 }
 
-// footPoints are the points of a foot that the track has, px at grid index i.
-func (r *reading) footPoints(side func(pose.Joint) pose.Joint) []pose.Joint {
-	out := []pose.Joint{side(pose.LeftAnkle)}
-	for _, j := range []pose.Joint{side(pose.LeftHeel), side(pose.LeftFootIndex)} {
+// leadFoot are the points of the lead foot that the track has.
+func (r *reading) leadFoot() []pose.Joint {
+	out := []pose.Joint{r.lead(pose.LeftAnkle)}
+	for _, j := range []pose.Joint{r.lead(pose.LeftHeel), r.lead(pose.LeftFootIndex)} {
 		if r.b.has[j] {
 			out = append(out, j)
 		}
@@ -270,7 +272,7 @@ func (r *reading) finish() {
 	limit := 0.1 * peak
 	for i := b.index(c.t + 0.08); i < b.n; i++ {
 		if v(i) < limit {
-			s := math.Hypot(0.03, 2.2*r.noise) // from the probe: 20 ms and 22 ms a percent of body length
+			s := math.Hypot(0.03, 2.2*r.noise) // 22 ms a percent of body length, as found on rendered tracks
 			if t, sg, ok := fuse(cue{b.time(i), s}, cue{exp.t, 2 * exp.sigma}); ok {
 				r.ev[Finish] = cue{t, math.Hypot(math.Max(sg, 0.07), 0.29*b.frameS)}
 				return

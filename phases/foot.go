@@ -15,7 +15,6 @@ type stride struct {
 	lift           float64 // height of the top above the planted height: of the point that rises least
 	liftOf         [3]float64
 	carry          float64 // way in the image from stance to landing
-	noise          float64 // root mean square misfit
 }
 
 // minJerk goes smoothly from 0 at a to 1 at b, at rest at both ends (the
@@ -96,7 +95,7 @@ func (r *reading) fitStride() (s stride, ok bool) {
 					h := hyp{off: off, top: top, down: down, from: from}
 					f.prepare()
 					for k, y := range series {
-						rss := f.rss(y)
+						_, _, rss := f.fit(y)
 						h.each[owner[k]] += rss
 						h.rss += rss
 					}
@@ -113,7 +112,6 @@ func (r *reading) fitStride() (s stride, ok bool) {
 	}
 	n := float64(len(ts) * len(series))
 	variance := math.Max(best.rss/n, 0.25*r.noise*r.noise)
-	s.noise = math.Sqrt(best.rss / n)
 	weigh := func(rss func(*hyp) float64, at func(*hyp) float64) cue {
 		least := math.Inf(1)
 		for i := range all {
@@ -151,13 +149,13 @@ func (r *reading) fitStride() (s stride, ok bool) {
 	f.prepare()
 	s.lift = math.Inf(1)
 	for k := 0; k < len(series); k += 2 {
-		cx, _ := f.amplitudes(series[k])
-		cy, ly := f.amplitudes(series[k+1])
+		cx, _, _ := f.fit(series[k])
+		cy, ly, _ := f.fit(series[k+1])
 		s.carry += math.Hypot(cx, cy) / float64(len(series)/2)
 		s.liftOf[owner[k]] = -ly
 		s.lift = math.Min(s.lift, -ly)
 	}
-	limit := math.Max(0.012, 1.2*s.noise)
+	limit := math.Max(0.012, 1.2*math.Sqrt(best.rss/n)) // of the misfit, root mean square
 	return s, s.lift > limit || s.carry > 3*limit
 }
 
@@ -191,22 +189,8 @@ func (f *leastSquares) prepare() {
 	f.det = f.scc*f.sll - f.scl*f.scl
 }
 
-func (f *leastSquares) amplitudes(y []float64) (carried, lifted float64) {
-	var my, sc, sl float64
-	for _, v := range y {
-		my += v / float64(len(y))
-	}
-	for i, v := range y {
-		sc += (f.c[i] - f.mc) * (v - my)
-		sl += (f.l[i] - f.ml) * (v - my)
-	}
-	if f.det <= 0 {
-		return 0, 0
-	}
-	return (sc*f.sll - sl*f.scl) / f.det, (sl*f.scc - sc*f.scl) / f.det
-}
-
-func (f *leastSquares) rss(y []float64) float64 {
+// fit is the least-squares solution for y and what it leaves.
+func (f *leastSquares) fit(y []float64) (carried, lifted, rss float64) {
 	var my, sc, sl, syy float64
 	for _, v := range y {
 		my += v
@@ -219,10 +203,10 @@ func (f *leastSquares) rss(y []float64) float64 {
 		syy += d * d
 	}
 	if f.det <= 0 {
-		return syy
+		return 0, 0, syy
 	}
-	a, l := (sc*f.sll-sl*f.scl)/f.det, (sl*f.scc-sc*f.scl)/f.det
-	return math.Max(0, syy-a*sc-l*sl)
+	carried, lifted = (sc*f.sll-sl*f.scl)/f.det, (sl*f.scc-sc*f.scl)/f.det
+	return carried, lifted, math.Max(0, syy-carried*sc-lifted*sl)
 }
 
 // whenRisen is when a point that starts at off passes the height h (body lengths) on its way to lift.

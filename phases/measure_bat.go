@@ -78,7 +78,7 @@ func (d *draw) batLong() float64 {
 			ls = append(ls, math.Hypot(b.Knob.X-b.Barrel.X, b.Knob.Y-b.Barrel.Y))
 		}
 	}
-	return sortedQuantile(ls, 0.95) / d.heightPx * math.Max(0.5, d.once("bat", 1, 0.05))
+	return quantile(ls, 0.95) / d.heightPx * math.Max(0.5, d.once("bat", 1, 0.05))
 }
 
 // batTilt is the angle of the bat's long axis to the horizontal, + = barrel above the knob.

@@ -104,7 +104,7 @@ func newSubject(t *pose.Track, sw *Swing, given Given) *subject {
 	for i := from + 1; i < to; i++ {
 		gaps = append(gaps, t.Times[i]-t.Times[i-1])
 	}
-	s.frameS = sortedQuantile(gaps, 0.5)
+	s.frameS = quantile(gaps, 0.5)
 	if t.World != nil {
 		s.worldM = worldHeight(t, from, to)
 		if s.worldM > 0 {
@@ -167,7 +167,7 @@ func worldHeight(t *pose.Track, from, to int) float64 {
 	if len(hs) < 3 {
 		return 0
 	}
-	return sortedQuantile(hs, 0.5)
+	return quantile(hs, 0.5)
 }
 
 // draw is one set of the values that are uncertain. The nominal draw has none of them moved.

@@ -1,6 +1,9 @@
 package phases
 
-import "math"
+import (
+	"math"
+	"strings"
+)
 
 // Definition says what a measure is, from where it can be seen, and how it is taken.
 type Definition struct {
@@ -223,15 +226,7 @@ func definitions() []Definition {
 	return ds
 }
 
-func words(e EventName) string {
-	b := []byte(e)
-	for i := range b {
-		if b[i] == '_' {
-			b[i] = ' '
-		}
-	}
-	return string(b)
-}
+func words(e EventName) string { return strings.ReplaceAll(string(e), "_", " ") }
 
 func (d *draw) loadRearKnee() float64 { return d.rearKneeInside(Load) }
 func (d *draw) footSpin() float64     { return d.footOpen(Contact) - d.footOpen(FootDown) }

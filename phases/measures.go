@@ -144,7 +144,7 @@ func finishMeasure(m *Measure, def *Definition, values []float64, lost Status) {
 // standard deviation from the middle of a normal distribution, or a quarter of the
 // range of 95 % where that is wider (heavy tails count, single outliers do not). x is sorted in place.
 func robustSD(x []float64) float64 {
-	inner := (sortedQuantile(x, 0.8413) - sortedQuantile(x, 0.1587)) / 2
-	outer := (sortedQuantile(x, 0.975) - sortedQuantile(x, 0.025)) / (2 * 1.96)
+	inner := (quantile(x, 0.8413) - quantile(x, 0.1587)) / 2
+	outer := (quantile(x, 0.975) - quantile(x, 0.025)) / (2 * 1.96)
 	return math.Max(inner, outer)
 }

@@ -94,14 +94,13 @@ type Measure struct {
 
 // Given is what a person stated about the hitter and the clip; zero values are not stated.
 type Given struct {
-	Bats        Bats
-	HeightM     float64
-	BatLengthM  float64
-	Level       string                  // youth | high_school | college | adult
-	Sport       string                  // baseball | softball
-	Task        string                  // tee | toss | machine | live
-	Marks       map[EventName][]float64 // s of real motion; a person's marks win over detection; matched to the nearest swing
-	FPSDeclared float64
+	Bats       Bats
+	HeightM    float64
+	BatLengthM float64
+	Level      string                  // youth | high_school | college | adult
+	Sport      string                  // baseball | softball
+	Task       string                  // tee | toss | machine | live
+	Marks      map[EventName][]float64 // s of real motion; a person's marks win over detection; matched to the nearest swing
 }
 
 // Swing is one full swing.

@@ -145,23 +145,9 @@ func envelopeOf(from, to int, at func(i int) (lengthPx, sigmaPx float64)) (lengt
 	if len(ls) < 5 {
 		return math.NaN(), 0
 	}
-	s := sortedQuantile(ss, 0.5)
+	s := quantile(ss, 0.5)
 	// Of lengths that are spread evenly in direction but lie near their maximum for a
 	// good part of the time, noise lifts the 0.90 quantile by about one σ; what is
 	// left of it counts as uncertainty.
-	return math.Max(0, sortedQuantile(ls, envelope)-0.8*s), 0.6 * s
-}
-
-// sortedQuantile is the q-quantile of x by linear interpolation; NaN if x is empty. x is sorted in place.
-func sortedQuantile(x []float64, q float64) float64 {
-	if len(x) == 0 {
-		return math.NaN()
-	}
-	sort.Float64s(x)
-	p := q * float64(len(x)-1)
-	i := int(p)
-	if i+1 >= len(x) {
-		return x[len(x)-1]
-	}
-	return x[i] + (p-float64(i))*(x[i+1]-x[i])
+	return math.Max(0, quantile(ls, envelope)-0.8*s), 0.6 * s
 }

@@ -7,8 +7,6 @@ import (
 	"encoding/json"
 	"math"
 	"sync"
-
-	"cagebook/pose"
 )
 
 // templateData holds a few swings of a kinematic model in 3D, written by
@@ -59,18 +57,6 @@ func (m *template) at(t float64, out *[13][3]float64) bool {
 	return true
 }
 
-// imageX says how far along the image's x axis (to the right) a displacement
-// (x toward the pitcher, y toward the plate) goes, seen from an azimuth.
-// A right-handed hitter seen from the open side has the pitcher at the image's
-// right; a left-handed hitter is the mirror image.
-func imageX(x, y, azimuthRad float64, bats Bats) float64 {
-	u := x*math.Cos(azimuthRad) - y*math.Sin(azimuthRad)
-	if bats == Left {
-		return -u
-	}
-	return u
-}
-
 // fit is one hypothesis about a swing: who bats how, seen from where, how fast, when.
 type fit struct {
 	variant    int
@@ -80,7 +66,6 @@ type fit struct {
 	contactS   float64 // time of contact on the track's clock
 	scale      float64 // px per body length
 	residual   float64 // root mean square distance of the joints, body lengths, outliers clipped
-	compared   int     // number of joints compared
 }
 
 const (
@@ -100,10 +85,7 @@ func (f *fitter) score(h *fit) bool {
 	m := &templates()[h.variant]
 	b := f.b
 	c, s := math.Cos(h.azimuthRad), math.Sin(h.azimuthRad)
-	sign := 1.0
-	if h.bats == Left {
-		sign = -1
-	}
+	mirror := h.bats.mirror()
 	type pair struct {
 		obs, ref vec
 		w        float64
@@ -137,7 +119,7 @@ func (f *fitter) score(h *fit) bool {
 			}
 			w := near / (1 + sg*sg/(0.04*0.04))
 			o := b.at[jj][i].sub(hip)
-			r := vec{sign * (p[k][0]*c - p[k][1]*s), -p[k][2]}
+			r := vec{mirror * (p[k][0]*c - p[k][1]*s), -p[k][2]}
 			sxy += w * o.dot(r)
 			syy += w * r.dot(r)
 			buf[n] = pair{o, r, w}
@@ -157,15 +139,14 @@ func (f *fitter) score(h *fit) bool {
 	h.residual = math.Sqrt(sum / sw)
 	// What lies outside the clip was not compared: the less, the less certain.
 	h.residual *= 1 + 0.15*(1-float64(inside)/float64(samples))
-	h.compared = n
 	// A swing far from the usual tempo needs a better fit.
 	l := math.Log(h.tempo) / 0.35
 	h.residual *= 1 + 0.04*l*l
 	return true
 }
 
-// fitAll returns the fits for every hypothesis on the grid around a burst, best first refined.
-func (b *body) fitAll(peak int) []fit {
+// fitAll returns the fits for every hypothesis on the grid around a burst.
+func (b *body) fitAll(peak int, sides []Bats) []fit {
 	f := fitter{b: b, stepS: 2 * fitStepS}
 	peakS := b.time(peak)
 	var all []fit
@@ -175,7 +156,7 @@ func (b *body) fitAll(peak int) []fit {
 		}
 	}
 	for v := range templates() {
-		for _, bats := range []Bats{Right, Left} {
+		for _, bats := range sides {
 			for az := -180.0; az < 180; az += 15 {
 				for _, tempo := range []float64{0.8, 1.05, 1.4} {
 					for d := -0.40; d <= 0.151; d += 0.05 {
@@ -215,5 +196,3 @@ func (b *body) refine(h fit, peakS float64) fit {
 	}
 	return h
 }
-
-var _ = pose.Nose

@@ -249,7 +249,7 @@ func finish(ctx context.Context, clip Clip, in report.Input, pics *pictures, tem
 func GivenBy(s configs.Sidecar) phases.Given {
 	g := phases.Given{
 		Bats: phases.Bats(s.Bats), HeightM: s.HeightM, BatLengthM: s.BatLengthM,
-		Level: s.Level, Sport: s.Sport, Task: s.Task, FPSDeclared: s.CapturedFPS,
+		Level: s.Level, Sport: s.Sport, Task: s.Task,
 	}
 	if len(s.Marks) > 0 {
 		g.Marks = map[phases.EventName][]float64{}

@@ -360,15 +360,14 @@ func trackOf(f *studio.TrackFile) *pose.Track {
 
 // row is one line of the table.
 type row struct {
-	What         string         `json:"what"`
-	N            int            `json:"n"`
-	Bias, Median float64        `json:"-"`
-	BiasV        float64        `json:"bias"`
-	MedianV      float64        `json:"median_error"`
-	P95          float64        `json:"p95_error"`
-	Coverage     float64        `json:"inside_95"`
-	MeanSigma    float64        `json:"median_sigma"`
-	Status       map[string]int `json:"status,omitempty"`
+	What      string         `json:"what"`
+	N         int            `json:"n"`
+	Bias      float64        `json:"bias"`
+	Median    float64        `json:"median_error"`
+	P95       float64        `json:"p95_error"`
+	Coverage  float64        `json:"inside_95"`
+	MeanSigma float64        `json:"median_sigma"`
+	Status    map[string]int `json:"status,omitempty"`
 }
 
 func rowOf(what string, xs []sample) row {
@@ -384,7 +383,7 @@ func rowOf(what string, xs []sample) row {
 			in++
 		}
 	}
-	r.BiasV, r.MedianV, r.P95, r.MeanSigma = pct(errs, 0.5), pct(abs, 0.5), pct(abs, 0.95), pct(sig, 0.5)
+	r.Bias, r.Median, r.P95, r.MeanSigma = pct(errs, 0.5), pct(abs, 0.5), pct(abs, 0.95), pct(sig, 0.5)
 	r.Coverage = float64(in) / float64(len(xs))
 	return r
 }
@@ -445,6 +444,6 @@ func (b *bench) print(w io.Writer) {
 		} else if r.N >= 20 && r.Coverage > 0.99 {
 			mark = "  <- interval wide"
 		}
-		fmt.Fprintf(w, "%-58s %5d %9.3f %9.3f %9.3f %9.3f %6.0f%%%s\n", r.What, r.N, r.BiasV, r.MedianV, r.P95, r.MeanSigma, 100*r.Coverage, mark)
+		fmt.Fprintf(w, "%-58s %5d %9.3f %9.3f %9.3f %9.3f %6.0f%%%s\n", r.What, r.N, r.Bias, r.Median, r.P95, r.MeanSigma, 100*r.Coverage, mark)
 	}
 }

@@ -191,16 +191,7 @@ func (f *follower) differs(i, x, y int) (int, bool) {
 			return 0, false
 		}
 	}
-	a, b := p.Pix[yi*p.Stride+3*xi:], f.bg[3*(y*f.w+x):]
-	d := 0
-	for c := range 3 {
-		e := int(a[c]) - int(b[c])
-		if e < 0 {
-			e = -e
-		}
-		d = max(d, e)
-	}
-	return d, true
+	return levels(p.Pix[yi*p.Stride+3*xi:], f.bg[3*(y*f.w+x):]), true
 }
 
 // gather works out the evidence of all frames; c weighs colours, nil = none learnt.
