@@ -4,6 +4,7 @@ import (
 	"math"
 	"sort"
 
+	"cagebook/phases/kinematics"
 	"cagebook/pose"
 )
 
@@ -59,6 +60,9 @@ func (b *body) index(t float64) int {
 
 // mid is the point halfway between a joint and its partner.
 func (b *body) mid(j pose.Joint, i int) vec { return lerp(b.at[j][i], b.at[j.Swap()][i], 0.5) }
+
+// frameSigma is what the frame interval alone leaves unknown of an instant, s.
+func (b *body) frameSigma() float64 { return kinematics.InstantSigma(b.frameS) }
 
 // hands are the mid-wrists relative to mid-hip, in body lengths.
 func (b *body) hands(i int) vec { return b.handAt[i].sub(b.hipAt[i]).mul(1 / b.length) }

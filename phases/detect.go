@@ -272,7 +272,7 @@ func (r *reading) contact(c candidate) cue {
 		s = math.Hypot(s, 0.018)
 	}
 	s = math.Hypot(s, 0.5*r.noise) // noise of the joints moves the fit
-	return cue{c.tC.t + contactLateS, math.Hypot(s, 0.29*r.b.frameS)}
+	return cue{c.tC.t + contactLateS, math.Hypot(s, r.b.frameSigma())}
 }
 
 // marked are a person's times for this swing: those nearest to what was found, within a second.
@@ -290,7 +290,7 @@ func (r *reading) marked(given Given) map[EventName]bool {
 			}
 		}
 		if math.Abs(best-ref) <= 1 {
-			r.ev[n] = cue{best, math.Max(0.29*r.b.frameS, 0.001)}
+			r.ev[n] = cue{best, math.Max(r.b.frameSigma(), 0.001)}
 			out[n] = true
 		}
 	}

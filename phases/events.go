@@ -112,7 +112,7 @@ const heelLateS = 0.015
 
 // fromStride reads the foot's events off the fitted curve, by their definitions.
 func (r *reading) fromStride(s *stride) {
-	frame := 0.29 * r.b.frameS
+	frame := r.b.frameSigma()
 	const wide = 1.5 // the curve is a model: feet move in other ways, too
 	top, flat := r.ankleTop(s)
 	t, sg, _ := fuse(cue{s.top.t, math.Max(wide*s.top.sigma, 0.05)}, top)
@@ -188,11 +188,11 @@ func (r *reading) handsStart() {
 			s := math.Hypot(0.015, clamp(2*r.noise/0.04/math.Max(slope, 1)*0.6, 0, 0.06))
 			cr := cue{b.time(i) + clamp(w, 0, 1)*b.dt + 0.004, s}
 			t, sg, _ := fuse(cr, exp)
-			r.ev[HandsStart] = cue{t - handsLateS, math.Hypot(math.Max(sg, 0.028), 0.29*b.frameS)}
+			r.ev[HandsStart] = cue{t - handsLateS, math.Hypot(math.Max(sg, 0.028), b.frameSigma())}
 			return
 		}
 	}
-	r.ev[HandsStart] = cue{exp.t - handsLateS, math.Hypot(math.Max(exp.sigma, 0.025), 0.29*b.frameS)}
+	r.ev[HandsStart] = cue{exp.t - handsLateS, math.Hypot(math.Max(exp.sigma, 0.025), b.frameSigma())}
 }
 
 // ankleTop is when the lead ankle is highest between lift and landing: the
@@ -236,7 +236,7 @@ func (r *reading) loadOfHands() {
 			deep = i
 		}
 	}
-	r.ev[Load] = cue{b.time(deep), math.Hypot(0.06, 0.29*b.frameS)}
+	r.ev[Load] = cue{b.time(deep), math.Hypot(0.06, b.frameSigma())}
 }
 
 // extension: mid-wrists farthest from mid-shoulders within 120 ms after contact.
@@ -253,7 +253,7 @@ func (r *reading) extension() {
 			}
 		}
 		t, s, _ := fuse(cue{b.time(best), 0.03}, exp)
-		r.ev[Extension] = cue{clamp(t, c.t+0.004, c.t+0.12), math.Hypot(math.Max(s, 0.02), 0.29*b.frameS)}
+		r.ev[Extension] = cue{clamp(t, c.t+0.004, c.t+0.12), math.Hypot(math.Max(s, 0.02), b.frameSigma())}
 		return
 	}
 	r.ev[Extension] = cue{clamp(exp.t, c.t+0.004, c.t+0.12), math.Max(exp.sigma, 0.035)}
@@ -274,7 +274,7 @@ func (r *reading) finish() {
 		if v(i) < limit {
 			s := math.Hypot(0.03, 2.2*r.noise) // 22 ms a percent of body length, as found on rendered tracks
 			if t, sg, ok := fuse(cue{b.time(i), s}, cue{exp.t, 2 * exp.sigma}); ok {
-				r.ev[Finish] = cue{t, math.Hypot(math.Max(sg, 0.07), 0.29*b.frameS)}
+				r.ev[Finish] = cue{t, math.Hypot(math.Max(sg, 0.07), b.frameSigma())}
 				return
 			}
 		}
