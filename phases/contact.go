@@ -3,15 +3,17 @@ package phases
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"cagebook/pose"
 )
 
-// ContactCue is what one witness says of contact: "bat", "ball" or "audio".
+// ContactCue is what one witness says of contact: "keypoints", "bat", "ball" or "audio".
 type ContactCue struct {
-	TimeS, SigmaS float64
-	From          string
+	TimeS  float64 `json:"time_s"`
+	SigmaS float64 `json:"sigma_s"`
+	From   string  `json:"from"`
 }
 
 func (c ContactCue) known() bool {
@@ -118,13 +120,14 @@ func Refine(t *pose.Track, sw *Swing, given Given, cues []ContactCue, ballSeen b
 		return
 	}
 	body := ContactCue{sw.how.byBody.t, sw.how.byBody.sigma, "keypoints"}
+	said := slices.DeleteFunc(append([]ContactCue{body}, cues...), func(c ContactCue) bool { return !c.known() })
 	fused, left := FuseContact(body, cues)
 	r.ev = map[EventName]cue{Contact: {fused.TimeS, fused.SigmaS}}
 	r.findEvents()
 	events, notes := r.list(t, r.marked(given))
 	for i := range events {
 		if events[i].Name == Contact {
-			events[i].From = fused.From
+			events[i].From, events[i].Cues = fused.From, said
 		}
 	}
 	sw.Events = events

@@ -34,6 +34,8 @@ type Event struct {
 	Frame  int       `json:"frame"`   // frame nearest in time
 	SigmaS float64   `json:"sigma_s"` // standard uncertainty, s
 	From   string    `json:"from"`    // keypoints | bat | ball | audio | fused | mark
+
+	Cues []ContactCue `json:"cues,omitempty"` // contact alone: what each witness said by itself, the body ("keypoints") first, those that were not used too
 }
 
 // Bats is the side a hitter bats from.

@@ -173,6 +173,14 @@ type Event struct {
 	Frame  int              `json:"frame"`
 	SigmaS Num              `json:"sigma_s"`
 	From   string           `json:"from"`
+	Cues   []Cue            `json:"cues,omitempty"` // contact alone: what each witness said by itself
+}
+
+// Cue is what one witness said of an instant by itself; see phases.ContactCue.
+type Cue struct {
+	From   string `json:"from"`
+	TimeS  Num    `json:"time_s"`
+	SigmaS Num    `json:"sigma_s"`
 }
 
 // Measure is one number about the swing. Value and Sigma are null unless Status is measured.
@@ -315,7 +323,11 @@ func buildSwing(in SwingInput, rules *configs.RuleSet, h Hitter) Swing {
 			out.Notes = append(out.Notes, fmt.Sprintf("The moment %q could not be placed in time.", EventWords(string(e.Name))))
 			continue
 		}
-		out.Events = append(out.Events, Event{e.Name, Num(e.TimeS), e.Frame, Num(e.SigmaS), e.From})
+		ev := Event{Name: e.Name, TimeS: Num(e.TimeS), Frame: e.Frame, SigmaS: Num(e.SigmaS), From: e.From}
+		for _, c := range e.Cues {
+			ev.Cues = append(ev.Cues, Cue{c.From, Num(c.TimeS), Num(c.SigmaS)})
+		}
+		out.Events = append(out.Events, ev)
 	}
 	for _, m := range sw.Measures {
 		out.Measures = append(out.Measures, buildMeasure(checked(m), sw))
