@@ -330,20 +330,12 @@ func (r *reading) list(t *pose.Track, marks map[EventName]bool) ([]Event, []stri
 				continue // the heel may come down before the hands start or after
 			}
 			if a.TimeS > b.TimeS+1.96*math.Hypot(a.SigmaS, b.SigmaS) {
-				notes = append(notes, fmt.Sprintf("%s was found after %s, which is not the usual order: check these two key frames.", eventWords(a.Name), eventWords(b.Name)))
+				notes = append(notes, fmt.Sprintf("\"%s\" was found after \"%s\", which is not the usual order: check these two key frames.", EventWords[a.Name], EventWords[b.Name]))
 			}
 		}
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].TimeS < out[j].TimeS })
 	return out, notes
-}
-
-// eventWords is an event's name for a sentence.
-func eventWords(n EventName) string {
-	return map[EventName]string{
-		Stance: "Stance", LeadFootOff: "Front foot up", Load: "Load", FootDown: "Front foot down", HeelDown: "Front heel down",
-		HandsStart: "First move of the hands", Contact: "Contact", Extension: "Extension", Finish: "Finish",
-	}[n]
 }
 
 // tempoNotes asks about slow motion where a swing is slower than people swing.

@@ -52,23 +52,9 @@ func StatusShort(s phases.Status) string {
 	}
 }
 
-// eventWords names the moments; "title" form.
-var eventWords = map[string]string{
-	string(phases.Stance):      "Stance",
-	string(phases.LeadFootOff): "Front foot up",
-	string(phases.Load):        "Load",
-	string(phases.FootDown):    "Foot down",
-	string(phases.HeelDown):    "Heel down",
-	string(phases.HandsStart):  "Hands start",
-	string(phases.Contact):     "Contact",
-	string(phases.Extension):   "Extension",
-	string(phases.Finish):      "Finish",
-	"hips_start":               "Hips start",
-}
-
 // EventWords names a moment or an interval such as foot_down_to_contact.
 func EventWords(name string) string {
-	if w, ok := eventWords[name]; ok {
+	if w, ok := phases.EventWords[phases.EventName(name)]; ok {
 		return w
 	}
 	if from, to, ok := strings.Cut(name, "_to_"); ok {
