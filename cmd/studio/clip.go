@@ -58,6 +58,9 @@ func renderAll(ctx context.Context, scenes []*studio.Scene, out, truth string) e
 		if err != nil {
 			return err
 		}
+		if err := sc.SeeBat(tr); err != nil {
+			return err
+		}
 		if err := writeJSON(facts, tr); err != nil {
 			return err
 		}

@@ -27,7 +27,8 @@ func (h *Hitter) arms(st *stick, t, real float64, c clock) {
 
 	contactOut, reachOut := s.ContactOut, s.ContactOut+0.09
 	along1 := s.ContactAlong + 0.03 // the way along is not quite over at contact
-	hs := -0.150 - (s.HandsBack-0.150)*load + (along1+s.HandsBack)*along + 0.03*ext + (0.175-along1-0.03)*wrap
+	leak := F.HandsLeak
+	hs := -0.150 - (s.HandsBack-0.150)*load + leak*jerk(t, c.top-0.05, c.down-0.02) + (along1+s.HandsBack-leak)*along + 0.03*ext + (0.175-along1-0.03)*wrap
 	hc := 0.165 - 0.035*load + (contactOut-0.130)*out + (reachOut-contactOut)*ext - (reachOut-0.125)*wrap
 	hz := -0.050 + 0.025*load - (s.ContactDrop-0.025)*drop + (s.ContactDrop+0.055)*lift
 	if F.Cast > 0 {

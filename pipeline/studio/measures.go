@@ -122,7 +122,8 @@ func horizontal(a, b Vec) float64 { return math.Hypot(a.X-b.X, a.Y-b.Y) }
 const pathM = 0.10
 
 // measures computes every measure of the swing from the motion and its events.
-func (s *sampled) measures(events []Event, leadLeft bool, batLengthM float64) []Measure {
+// ball is the ball's centre as it is met; nil = there is none.
+func (s *sampled) measures(events []Event, leadLeft bool, batLengthM float64, ball *Vec) []Measure {
 	var out []Measure
 	at := map[string]float64{}
 	for _, e := range events {
@@ -197,20 +198,24 @@ func (s *sampled) measures(events []Event, leadLeft bool, batLengthM float64) []
 		add("contact", "trunk_lean_to_plate", p.trunkLeanToPlate(), "deg")
 		add("contact", "lead_elbow_flexion", p.elbow(p.lead), "deg")
 		add("contact", "rear_elbow_flexion", p.elbow(p.rear), "deg")
-		ball := p.f.SweetSpot()
-		add("contact", "head_behind_ball", (ball.X-p.f.Head().X)/H, bh)
+		if ball != nil {
+			add("contact", "head_behind_ball", (ball.X-p.f.Head().X)/H, bh)
+		}
 		d := p.f.Barrel.sub(p.f.Knob)
 		add("contact", "bat_tilt", deg(math.Atan2(d.Z, math.Hypot(d.X, d.Y))), "deg")
 		c := s.index(0)
-		v := s.f[c].SweetSpot().sub(s.f[c-2].SweetSpot()).mul(1 / (2 * stepS)) // just before contact
+		before := func(p func(*Figure) Vec) Vec { return p(&s.f[c]).sub(p(&s.f[c-2])).mul(1 / (2 * stepS)) } // just before contact
+		v := before((*Figure).SweetSpot)
 		add("contact", "attack_angle", deg(math.Atan2(v.Z, math.Hypot(v.X, v.Y))), "deg")
-		add("contact", "bat_speed", v.norm(), "m/s")
+		// The speed is that of the barrel's end; the sweet spot's, about an eighth less, stands beside it.
+		add("contact", "bat_speed", before(func(f *Figure) Vec { return f.Barrel }).norm(), "m/s")
+		add("contact", "bat_speed_sweet_spot", v.norm(), "m/s")
 	}
 	if p, ok := fig("extension"); ok {
 		rl := p.f.Barrel.sub(p.lead(pose.LeftShoulder)).norm()
 		rr := p.f.Barrel.sub(p.rear(pose.LeftShoulder)).norm()
 		add("extension", "reach_lead", rl, "m")
-		add("extension", "reach_rear", rr, "m")
+		add("extension", "reach", rr, "m")
 		// Straight-line ceiling: arm to the grip, and the bat less 3 in of handle below it.
 		ceiling := (upperArmFrac+forearmFrac+0.054)*H + batLengthM - 0.0762
 		add("extension", "reach_of_ceiling", math.Max(rl, rr)/ceiling, "fraction")
@@ -218,6 +223,7 @@ func (s *sampled) measures(events []Event, leadLeft bool, batLengthM float64) []
 	if p, ok := fig("finish"); ok {
 		add("finish", "body_over_feet", p.bodyOverFeet(), "fraction")
 		add("finish", "trunk_lean", p.trunkLean(), "deg")
+		add("finish", "trunk_lean_to_plate", p.trunkLeanToPlate(), "deg")
 		// Mean speed of the trunk's middle over the half second after the finish.
 		a, b := s.index(at["finish"]), s.index(at["finish"]+0.5)
 		v := s.speed(func(f *Figure) Vec { return f.MidHip().to(f.MidShoulder(), 0.5) })
@@ -225,13 +231,13 @@ func (s *sampled) measures(events []Event, leadLeft bool, batLengthM float64) []
 		for i := a; i <= b; i++ {
 			sum += v[i]
 		}
-		add("finish", "steadiness", sum/float64(b-a+1), "m/s")
+		add("finish", "steadiness", sum/float64(b-a+1)/H, "body_heights/s")
 	}
-	gap := func(name, from, to string) {
+	gap := func(name, from, to string) { // the event of a time is its interval
 		a, ok1 := at[from]
 		b, ok2 := at[to]
 		if ok1 && ok2 {
-			add("times", name, 1000*(b-a), "ms")
+			add(from+"_to_"+to, name, 1000*(b-a), "ms")
 		}
 	}
 	gap("stride_time", "lead_foot_off", "foot_down")
@@ -264,7 +270,7 @@ func (s *sampled) measures(events []Event, leadLeft bool, batLengthM float64) []
 
 // handPath adds the measures of the hands' first 0.10 m.
 func (s *sampled) handPath(start float64, leadLeft bool, add func(event, name string, v float64, unit string)) {
-	const iv = "hands_start_to_0.10_m"
+	const iv = "hands_start"
 	i0 := s.index(start)
 	way, i := 0.0, i0
 	for way < pathM && i+1 < len(s.f) {
@@ -284,7 +290,7 @@ func (s *sampled) handPath(start float64, leadLeft bool, add func(event, name st
 	top := argmax(w, s.index(-0.6), s.index(0.1))
 	for k := top; k > 0; k-- {
 		if w[k] >= 0.1*w[top] && w[k-1] < 0.1*w[top] {
-			add(iv, "hands_hips_gap", 1000*(start-s.crossing(w, k, 0.1*w[top])), "ms")
+			add("hips_start_to_hands_start", "hands_hips_gap", 1000*(start-s.crossing(w, k, 0.1*w[top])), "ms")
 			break
 		}
 	}

@@ -62,36 +62,6 @@ func RandomSwing(r *rand.Rand, youth bool) Swing {
 	return s
 }
 
-// faultNames are the faults that RandomScene plants.
-var faultNames = []string{"foot_open", "foot_spin", "knee_leak", "pelvis_drift", "hands_early", "hands_late", "barrel_drop", "cast", "soft_front", "head_pull", "off_balance"}
-
-func plant(f *Faults, name string) {
-	switch name {
-	case "foot_open":
-		f.FootOpen = 38
-	case "foot_spin":
-		f.FootSpin = 35
-	case "knee_leak":
-		f.KneeLeak, f.SoftFront = 0.05, 22
-	case "pelvis_drift":
-		f.PelvisDrift = 0.06
-	case "hands_early":
-		f.HandsEarly = 0.05
-	case "hands_late":
-		f.HandsEarly = -0.035
-	case "barrel_drop":
-		f.BarrelDrop = 45
-	case "cast":
-		f.Cast = 1
-	case "soft_front":
-		f.SoftFront = 32
-	case "head_pull":
-		f.HeadPull = 0.06
-	case "off_balance":
-		f.OffBalance = 0.14
-	}
-}
-
 // RandomScene draws a scene with one act. The same seed gives the same scene.
 func RandomScene(seed uint64, v Variety) *Scene {
 	r := rand.New(rand.NewPCG(seed, 77))
@@ -121,7 +91,7 @@ func RandomScene(seed uint64, v Variety) *Scene {
 	}
 	base := RandomSwing(r, youth)
 	if v.Faults && r.Float64() < 0.67 {
-		plant(&base.Faults, pick(r, faultNames...))
+		pick(r, faultKinds...).plant(&base)
 	}
 	s.Hitter.Style = base
 	act := "swing"

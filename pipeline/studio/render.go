@@ -67,14 +67,8 @@ func NewFilm(s *Scene, rows func(n int, row func(y int))) (*Film, error) {
 	if sp, ok := s.Session["sport"].(string); ok && sp == "softball" {
 		f.ballR = 0.0485
 	}
-	rng := s.rand(5)
-	f.actors = append(f.actors, actor{m: mirrored{p, s.toWorld}, body: p.Body, look: dress(s.Hitter.Look, rng), hitter: true})
-	for i, q := range s.People {
-		a, err := newActor(q, s.rand(100+uint64(i)))
-		if err != nil {
-			return nil, fmt.Errorf("scene %s: %w", s.Name, err)
-		}
-		f.actors = append(f.actors, a)
+	if f.actors, err = s.cast(p); err != nil {
+		return nil, err
 	}
 	b := s.ball(p)
 	f.ball = func(t float64) (Vec, bool) {
@@ -98,6 +92,19 @@ func NewFilm(s *Scene, rows func(n int, row func(y int))) (*Film, error) {
 		f.grain[i] = float32(g.NormFloat64() * s.Noise)
 	}
 	return f, nil
+}
+
+// cast is everybody in the scene, the hitter first.
+func (s *Scene) cast(p *Performer) ([]actor, error) {
+	out := []actor{{m: mirrored{p, s.toWorld}, body: p.Body, look: dress(s.Hitter.Look, s.rand(5)), hitter: true}}
+	for i, q := range s.People {
+		a, err := newActor(q, s.rand(100+uint64(i)))
+		if err != nil {
+			return nil, fmt.Errorf("scene %s: %w", s.Name, err)
+		}
+		out = append(out, a)
+	}
+	return out, nil
 }
 
 func newActor(q PersonSpec, rng *rand.Rand) (actor, error) {

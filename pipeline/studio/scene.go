@@ -19,9 +19,10 @@ type Scene struct {
 	Jitter    float64        `yaml:"rate_jitter"` // how far frame times stray from even, as a share of the interval, below 0.3: variable rate
 	StoredFPS float64        `yaml:"stored_fps"`  // rate at which a slow-motion file plays; 0 = fps
 	DurationS float64        `yaml:"duration"`
-	ShutterS  float64        `yaml:"shutter"` // exposure time; 0 = 1/1000 s
-	Noise     float64        `yaml:"noise"`   // standard deviation of a channel, of 255
-	Rotate    int            `yaml:"rotate"`  // degrees clockwise by which a player must turn the stored picture: 0, 90, 180, 270
+	ShutterS  float64        `yaml:"shutter"`         // exposure time; 0 = 1/1000 s
+	ReadoutS  float64        `yaml:"rolling_shutter"` // time from the first row's exposure to the last's; 0 = all at once
+	Noise     float64        `yaml:"noise"`           // standard deviation of a channel, of 255
+	Rotate    int            `yaml:"rotate"`          // degrees clockwise by which a player must turn the stored picture: 0, 90, 180, 270
 	Camera    Camera         `yaml:"camera"`
 	Place     string         `yaml:"place"` // cage | field | gym
 	Hitter    HitterSpec     `yaml:"hitter"`
@@ -88,6 +89,8 @@ func (s *Scene) check() error {
 		return fmt.Errorf("scene %s: fps %g is not between 10 and 480", s.Name, s.FPS)
 	case s.Jitter < 0 || s.Jitter > 0.3:
 		return fmt.Errorf("scene %s: rate_jitter %g is not between 0 and 0.3", s.Name, s.Jitter)
+	case s.ReadoutS < 0 || s.ReadoutS > 1/s.FPS:
+		return fmt.Errorf("scene %s: rolling_shutter %g s is not between 0 and a frame's time", s.Name, s.ReadoutS)
 	case s.Ext != "mp4" && s.Ext != "mov":
 		return fmt.Errorf("scene %s: ext %q is neither mp4 nor mov", s.Name, s.Ext)
 	case s.DurationS <= 0 || s.DurationS > 600:

@@ -54,6 +54,10 @@ type Swing struct {
 
 // Faults are departures planted on purpose; zero is none.
 type Faults struct {
+	LoadForward float64 `yaml:"load_forward"` // stature fractions the body goes forward instead of back in the load
+	KneeOut     float64 `yaml:"knee_out"`     // degrees the rear knee is turned outward in the load
+	Lunge       float64 `yaml:"lunge"`        // stature fractions the body goes forward with the stride
+	HandsLeak   float64 `yaml:"hands_leak"`   // stature fractions the hands come forward with the stride
 	FootOpen    float64 `yaml:"foot_open"`    // degrees more open at landing
 	FootSpin    float64 `yaml:"foot_spin"`    // degrees the lead foot turns between landing and contact
 	FootSlide   float64 `yaml:"foot_slide"`   // stature fractions the lead foot slides after landing
@@ -162,6 +166,8 @@ func (h *Hitter) stick(t, real float64) stick {
 	finX := jerk(t, -0.02, c.fin)
 	px := -0.006 - s.LoadBack*jerk(t, loadIn, c.top)
 	px += (s.LoadBack + 0.30*(s.StrideLength-w)) * land
+	px -= F.KneeOut / 75 * 0.025 * hump(t, loadIn, c.top, c.down) // the body sways back over the knee
+	px += F.LoadForward*jerk(t, loadIn, c.top)*(1-land) + F.Lunge*jerk(t, c.top-0.05, c.down-0.01)
 	px += (s.PelvisShift + F.PelvisDrift + F.KneeLeak) * toContact
 	px += 0.035 * finX
 	py := -0.030 + 0.015*land + 0.012*toContact - 0.02*finX + 0.0012*drift(1, 0.4)
@@ -198,7 +204,7 @@ func (h *Hitter) stick(t, real float64) stick {
 	st.pelvis.Z = softMin(st.pelvis.Z, hipZ(-1, 6, st.rear), 0.012*H)
 
 	st.leadKnee = facing(st.pelvisYaw*0.45 + st.lead.yaw*0.55 + 6).add(Vec{0, 0, 0.1})
-	st.rearKnee = facing(st.pelvisYaw*0.55 + st.rear.yaw*0.45 + 12).add(Vec{0, 0, 0.1})
+	st.rearKnee = facing(st.pelvisYaw*0.55 + st.rear.yaw*0.45 + 12 - F.KneeOut*hump(t, loadIn, c.top, c.down)).add(Vec{0, 0, 0.1})
 
 	// Trunk and head.
 	st.trunkYaw = -10 + (s.TrunkCoil+10)*jerk(t, loadIn+0.03, c.down-0.03) +
@@ -237,7 +243,7 @@ func (h *Hitter) leadFoot(t float64, c clock, x0, x1, back float64) foot {
 	if s.Stride == "slide" {
 		go_ = jerk(t, c.off, c.down)
 	}
-	ax := x0 + (x1-x0)*go_ + F.FootSlide*jerk(t, c.heel, 0.02)
+	ax := x0 + (x1-x0)*go_
 	ay := s.StrideClosed * go_
 	lift := 0.0
 	up := jerk(t, c.off-0.02, c.top) * (1 - jerkAt(t, c.top+0.03, c.down+0.02, 0.62))
@@ -258,6 +264,7 @@ func (h *Hitter) leadFoot(t float64, c clock, x0, x1, back float64) foot {
 	default:
 		lift = s.Lift * up
 	}
+	ax += F.FootSlide * jerk(t, c.heel, 0.02)
 	toeDown := 12.0
 	if s.Stride == "none" {
 		f.pitch = 24 * hump(t, c.off, c.top, c.heel)

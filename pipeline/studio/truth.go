@@ -42,6 +42,7 @@ type TruthSwing struct {
 	Events   []Event   `json:"events"`
 	Measures []Measure `json:"measures"`
 	Faults   Faults    `json:"faults"`
+	Planted  []Planted `json:"planted"`
 }
 
 // TruthOther is an act that is not a full swing.
@@ -51,13 +52,16 @@ type TruthOther struct {
 }
 
 // TruthFrame holds the hitter's points in one frame: pixels of the upright
-// picture, and metres in model axes.
+// picture, and metres in model axes. With a rolling shutter the pixels are
+// those where the points are seen, the metres those of the frame's time (that
+// of its middle row).
 type TruthFrame struct {
 	TimeS    float64      `json:"time_s"`
 	Image    [][2]float64 `json:"image"`
 	World    [][3]float64 `json:"world"`
 	Knob     [2]float64   `json:"knob"`
 	Barrel   [2]float64   `json:"barrel"`
+	Bat      *TruthBat    `json:"bat,omitempty"` // nil = the person holds none
 	Ball     *[2]float64  `json:"ball,omitempty"`
 	OnScreen bool         `json:"on_screen"` // every joint lies within the picture
 }
@@ -115,7 +119,7 @@ func (s *Scene) Truth() (*Truth, error) {
 		}
 		sm := sampleMotion(&a.hit, from, 1.25, s.Hitter.HeightM, p.LeadLeft)
 		ev := sm.events()
-		me := sm.measures(ev, p.LeadLeft, s.Hitter.BatM)
+		me := sm.measures(ev, p.LeadLeft, s.Hitter.BatM, s.met(a))
 		for k := range ev {
 			ev[k].TimeS += a.TimeS
 		}
@@ -124,43 +128,68 @@ func (s *Scene) Truth() (*Truth, error) {
 		if len(tr.Swings) == 0 {
 			ref = a.TimeS
 		}
-		tr.Swings = append(tr.Swings, TruthSwing{len(tr.Swings) + 1, a.Kind == "dry", view, scale, ev, me, a.hit.Swing.Faults})
+		tr.Swings = append(tr.Swings, TruthSwing{len(tr.Swings) + 1, a.Kind == "dry", view, scale, ev, me, a.hit.Swing.Faults, a.planted(me, s.Hitter.HeightM)})
 	}
 	f := p.At(ref)
 	tr.View, tr.PxPerM = s.viewOf(f.MidHip(), ref)
 	for j := pose.Joint(0); j < pose.NumJoints; j++ {
 		tr.Names = append(tr.Names, j.String())
 	}
+	return tr, s.frames(tr, p)
+}
+
+// frames adds what is true of each frame.
+func (s *Scene) frames(tr *Truth, p *Performer) error {
 	cam := s.worldCamera()
 	ball := s.ball(p)
 	for _, t := range s.Times() {
 		f := p.At(t)
-		v := cam.at(t)
 		tf := TruthFrame{TimeS: t, OnScreen: true}
-		px := func(w Vec) [2]float64 {
-			x, y, _ := v.project(s.toWorld(w))
-			return [2]float64{round2(x), round2(y)}
+		in := func(q [2]float64) bool {
+			return q[0] >= 0 && q[1] >= 0 && q[0] < float64(s.Camera.Width) && q[1] < float64(s.Camera.Height)
 		}
-		for _, w := range f.Joints {
-			q := px(w)
+		moving := s.moving(p, t)
+		for j, w := range f.Joints {
+			q := s.seen(&cam, t, func(u float64) Vec { return moving(u).Joints[j] })
 			tf.Image = append(tf.Image, q)
 			tf.World = append(tf.World, [3]float64{round4(w.X), round4(w.Y), round4(w.Z)})
-			if q[0] < 0 || q[1] < 0 || q[0] >= float64(s.Camera.Width) || q[1] >= float64(s.Camera.Height) {
-				tf.OnScreen = false
-			}
+			tf.OnScreen = tf.OnScreen && in(q)
 		}
-		tf.Knob, tf.Barrel = px(f.Knob), px(f.Barrel)
-		if b, ok := ball(t); ok {
-			q := px(b)
+		if f.HasBat {
+			knob := func(u float64) Vec { return moving(u).Knob }
+			barrel := func(u float64) Vec { return moving(u).Barrel }
+			tf.Knob, tf.Barrel = s.seen(&cam, t, knob), s.seen(&cam, t, barrel)
+			tf.Bat = &TruthBat{KnobInFrame: in(tf.Knob), BarrelInFrame: in(tf.Barrel)}
+			tf.Bat.KnobBlurPx, tf.Bat.BarrelBlurPx = s.blurPx(&cam, t, func(u float64) Vec { return p.At(u).Knob }), s.blurPx(&cam, t, func(u float64) Vec { return p.At(u).Barrel })
+			tf.Bat.Foreshortening = s.foreshortening(&cam, t, &f)
+		}
+		if _, ok := ball(t); ok {
+			q := s.seen(&cam, t, func(u float64) Vec {
+				if b, ok := ball(u); ok {
+					return b
+				}
+				b, _ := ball(t)
+				return b
+			})
 			tf.Ball = &q
 		}
 		tr.Frames = append(tr.Frames, tf)
 	}
-	return tr, nil
+	return nil
 }
 
 func round2(x float64) float64 { return math.Round(x*100) / 100 }
 func round4(x float64) float64 { return math.Round(x*1e4) / 1e4 }
+
+// met is where an act meets the ball, model axes: its centre lies in front of the barrel. Nil without a ball.
+func (s *Scene) met(a *Act) *Vec {
+	if s.Ball == "none" || a.Kind == "dry" {
+		return nil
+	}
+	f := a.hit.At(0)
+	v := f.SweetSpot().plus(0.045, facing(90).orth(f.Barrel.sub(f.Knob).unit()))
+	return &v
+}
 
 // ball gives the ball's place in model axes at a time, if there is one.
 func (s *Scene) ball(p *Performer) func(t float64) (Vec, bool) {
@@ -176,11 +205,8 @@ func (s *Scene) ball(p *Performer) func(t float64) (Vec, bool) {
 		if a.Kind == "dry" || a.Kind == "practice" || a.Kind == "waggle" || s.Ball == "none" {
 			continue
 		}
-		f := a.hit.At(0) // where the swing would meet it
-		hit := f.SweetSpot()
-		d := f.Barrel.sub(f.Knob).unit()
-		hit = hit.plus(0.045, facing(90).orth(d)) // the ball's centre lies in front of the barrel
-		x := flight{at: a.TimeS, hit: hit, swung: a.Kind == "swing", t1: a.TimeS + 1.5}
+		x := flight{at: a.TimeS, hit: *s.met(&a), // where the swing would meet it
+			swung: a.Kind == "swing", t1: a.TimeS + 1.5}
 		speed := 24 + 6*rng.Float64()
 		if s.Hitter.HeightM < 1.6 {
 			speed = 15 + 4*rng.Float64()
