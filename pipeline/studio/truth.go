@@ -13,6 +13,10 @@ type Truth struct {
 	Width      int          `json:"width"`
 	Height     int          `json:"height"`
 	FPS        float64      `json:"fps"`
+	ShutterS   float64      `json:"shutter_s"`
+	Ball       string       `json:"ball"`   // pitch | toss | tee | none
+	Sound      string       `json:"sound"`  // crack | quiet | none
+	People     []string     `json:"people"` // roles of others in the scene
 	Hitter     string       `json:"hitter"`
 	Bats       string       `json:"bats"`
 	HeightM    float64      `json:"height_m"`
@@ -102,6 +106,10 @@ func (s *Scene) Truth() (*Truth, error) {
 	tr := &Truth{
 		Clip: s.Name, Width: s.Camera.Width, Height: s.Camera.Height, FPS: s.FPS, Hitter: s.Hitter.Name, Bats: s.Hitter.Bats,
 		HeightM: s.Hitter.HeightM, BatLengthM: s.Hitter.BatM, Swings: []TruthSwing{}, Others: []TruthOther{},
+		ShutterS: s.ShutterS, Ball: s.Ball, Sound: s.Audio, People: []string{},
+	}
+	for _, p := range s.People {
+		tr.People = append(tr.People, p.Role)
 	}
 	ref := s.DurationS / 2
 	for i := range p.Acts {
