@@ -32,6 +32,8 @@ type Batch struct {
 
 	// OnEvent is told what happens; calls do not overlap. May be nil.
 	OnEvent func(Event)
+
+	pass *pass // set where a watch runs the batch
 }
 
 // Summary is how a batch ended.
@@ -71,11 +73,14 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	if err := store.RemoveTemps(); err != nil {
 		return Summary{}, err
 	}
-	list, err := findClips(root, out)
+	list, err := b.pass.list(root, out)
 	if err != nil {
 		return Summary{}, err
 	}
-	r := &run{b: b, root: root, out: out, store: store, queue: newFolderJobs(list), reports: make([]*report.Report, len(list.Clips))}
+	r := &run{b: b, root: root, rootDir: rootOf(root, root), out: out, store: store, queue: newFolderJobs(list), reports: make([]*report.Report, len(list.Clips))}
+	if r.rootID, err = idOf(r.rootDir); err != nil {
+		return Summary{}, err
+	}
 	for _, c := range list.Clips {
 		r.folders = append(r.folders, ClipsDir+"/"+c.Rel)
 	}
@@ -134,6 +139,9 @@ type run struct {
 	store     *Store
 	queue     jobQueue
 
+	rootDir string // the folder of clips, also where root is one clip
+	rootID  fileID
+
 	folders []string // by number of the clip: where its files lie, below the output folder
 
 	mu        sync.Mutex
@@ -175,7 +183,7 @@ func (r *run) work(ctx context.Context, n int) error {
 func (r *run) worker(ctx context.Context) (err error) {
 	rn := r.newRunner()
 	defer func() { err = errors.Join(err, rn.Close()) }()
-	for {
+	for r.b.pass.mayBegin() {
 		j, err := r.queue.Claim(ctx)
 		if err == io.EOF {
 			return nil
@@ -195,6 +203,7 @@ func (r *run) worker(ctx context.Context) (err error) {
 			return err
 		}
 	}
+	return nil
 }
 
 func (r *run) newRunner() runner {
@@ -245,13 +254,13 @@ func (r *run) try(ctx context.Context, rn runner, c *Clip) (rep *report.Report, 
 	if err != nil {
 		return nil, false, err
 	}
-	if c.SHA256, err = hashFile(ctx, c.Path); err != nil {
+	if c.SHA256, err = r.b.pass.hash(ctx, c.Path); err != nil {
 		return nil, false, err
 	}
 	if c.Tool.Key, err = keyOf(c.SHA256, c.Sidecar, r.b.Tool); err != nil {
 		return nil, false, err
 	}
-	if old := r.stored(c.Rel); old != nil && old.Tool.Key == c.Tool.Key && settled(old.Outcome) {
+	if old := r.stored(c.Rel); old != nil && old.Tool.Key == c.Tool.Key && (settled(old.Outcome) || r.b.pass.tried(c.Tool.Key)) {
 		return old, true, nil
 	}
 	if err := r.store.ClearClip(c.Rel); err != nil {
@@ -298,7 +307,13 @@ func (r *run) decide(ctx context.Context, rn runner, c Clip, err error, try int)
 	if ctx.Err() != nil {
 		return nil, context.Cause(ctx)
 	}
+	if away := r.rootAway(); away != nil {
+		return nil, away // not the fault of this clip, nor of those that follow
+	}
 	o := outcomeOf(err)
+	if errors.Is(err, errChanged) || classify(err) == classTransient {
+		r.b.pass.again(c.Rel)
+	}
 	switch classify(err) {
 	case classInterrupted, classFatal:
 		return nil, fmt.Errorf("%s: %w", c.Rel, err)
@@ -328,6 +343,19 @@ func (r *run) decide(ctx context.Context, rn runner, c Clip, err error, try int)
 		}
 	}
 	return &o, nil
+}
+
+// rootAway is an error where the folder of clips cannot be listed any more, or
+// another one stands in its place, as when a disk was unplugged.
+func (r *run) rootAway() error {
+	id, err := idOf(r.rootDir)
+	if err == nil && id != r.rootID {
+		err = errors.New("another disk or folder is in its place")
+	}
+	if err != nil {
+		return fmt.Errorf("%s: %w (%w): plug it in and run again; finished clips are kept", r.b.Root, ErrAway, err)
+	}
+	return nil
 }
 
 // failureLog is all that is known about a failure of ours.
@@ -390,6 +418,7 @@ func rootOf(root, clip string) string {
 }
 
 func (r *run) finished(j clipJob, rep *report.Report, resumed bool, took time.Duration) error {
+	r.b.pass.ended(j.Rel, rep)
 	r.mu.Lock()
 	r.reports[j.number] = rep
 	r.ended++

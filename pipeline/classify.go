@@ -31,12 +31,16 @@ type clipError struct {
 	Message string  `json:"message"`
 	Outcome Outcome `json:"outcome"`
 	Detail  string  `json:"detail,omitempty"` // a stack, for failure.log
+
+	Errno syscall.Errno `json:"errno,omitempty"` // the system's own number, where the cause is one
 }
 
 func (e *clipError) Error() string { return e.Message }
 
 // Is keeps what stops the batch recognisable on this side of the border.
-func (e *clipError) Is(target error) bool { return target == ErrFatal && e.Class == classFatal }
+func (e *clipError) Is(target error) bool {
+	return target == ErrFatal && e.Class == classFatal || e.Errno != 0 && target == e.Errno
+}
 
 // asClipError classifies any error on the side where its type is still known.
 func asClipError(err error) *clipError {
@@ -49,6 +53,7 @@ func asClipError(err error) *clipError {
 	if errors.As(err, &pe) {
 		ce.Detail = pe.stack
 	}
+	_ = errors.As(err, &ce.Errno) // stays 0 where there is none
 	return ce
 }
 
@@ -63,6 +68,9 @@ func (e *panicError) Error() string { return fmt.Sprintf("panic: %v", e.value) }
 // ErrFatal marks errors that stop the batch: a model is missing, a tool is not installed.
 var ErrFatal = errors.New("cannot go on")
 
+// ErrAway says that the folder of clips, or its disk, was taken away.
+var ErrAway = errors.New("the folder of clips is away")
+
 // errDied marks the death of a worker process.
 var errDied = errors.New("the analysis program broke off")
 
@@ -76,7 +84,7 @@ func classify(err error) class {
 		return ce.Class
 	case errors.Is(err, context.Canceled):
 		return classInterrupted
-	case errors.Is(err, ErrFatal), errors.Is(err, video.ErrTool),
+	case errors.Is(err, ErrFatal), errors.Is(err, ErrAway), errors.Is(err, video.ErrTool),
 		errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT), errors.Is(err, syscall.EROFS):
 		return classFatal
 	case errors.Is(err, video.ErrNotVideo), errors.Is(err, video.ErrDamaged), errors.Is(err, video.ErrTooLarge),

@@ -11,6 +11,7 @@ const (
 	EventRetry    = "retry"    // Reason
 	EventClip     = "clip"     // a clip ended: State, Reason, Seconds, Resumed
 	EventFinished = "finished" // the batch ended: Counts
+	EventWaiting  = "waiting"  // a watch waits, and said something else before: Reason
 )
 
 // Event is one thing that happened in a batch, for printers and for --json.

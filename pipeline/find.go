@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"errors"
+	"io"
 	"io/fs"
 	"maps"
 	"os"
@@ -63,6 +64,29 @@ func findClips(root, skip string) (listing, error) {
 }
 
 type fileID struct{ dev, ino uint64 }
+
+// idOf tells one file or folder from another in its place. A folder is also
+// listed, because a disk that is gone may still answer for its own name.
+func idOf(path string) (fileID, error) {
+	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	if err != nil {
+		return fileID{}, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return fileID{}, err
+	}
+	if info.IsDir() {
+		if _, err := f.Readdirnames(1); err != nil && err != io.EOF {
+			return fileID{}, err
+		}
+	}
+	if st, ok := info.Sys().(*syscall.Stat_t); ok {
+		return fileID{uint64(st.Dev), st.Ino}, nil //nolint:unconvert // Dev is 32 bits on some systems
+	}
+	return fileID{}, nil
+}
 
 type walker struct {
 	listing
