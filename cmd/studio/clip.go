@@ -252,7 +252,11 @@ func ffmpegArgs(film *studio.Film, sound []float32, path string) (args []string,
 	if filter != "" {
 		args = append(args, "-vf", filter)
 	}
-	args = append(args, "-c:v", "libx264", "-preset", "veryfast", "-crf", "19", "-pix_fmt", "yuv420p")
+	crf := 19
+	if sc.CRF > 0 {
+		crf = sc.CRF
+	}
+	args = append(args, "-c:v", "libx264", "-preset", "veryfast", "-crf", fmt.Sprint(crf), "-pix_fmt", "yuv420p")
 	if sound != nil {
 		args = append(args, "-c:a", "aac", "-b:a", "96k")
 	}

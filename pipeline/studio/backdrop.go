@@ -294,3 +294,20 @@ func (pi *plateImage) paintRow(b *backdrop, y int) {
 		pi.pix[i], pi.pix[i+1], pi.pix[i+2] = s.r, s.g, s.b
 	}
 }
+
+// row looks a row of a turned or zoomed camera up in the plate: a camera that only turns sees it through a homography.
+// get is given x, the plate's pixels i and, a row below, j, and the shares u and w to their right and downward neighbours.
+func (pi *plateImage) row(v *view, y, width int, get func(x, i, j int, u, w float32)) {
+	q := &pi.view
+	py := -(float64(y) + 0.5 - v.cy) / v.focal
+	for x := range width {
+		px := (float64(x) + 0.5 - v.cx) / v.focal
+		d := v.fwd.plus(px, v.right).plus(py, v.up)
+		k := q.focal / d.dot(q.fwd)
+		sx := clamp(q.cx+k*d.dot(q.right)+float64(pi.margin)-0.5, 0, float64(pi.w-2))
+		sy := clamp(q.cy-k*d.dot(q.up)+float64(pi.margin)-0.5, 0, float64(pi.h-2))
+		ix, iy := int(sx), int(sy)
+		i := iy*pi.w + ix
+		get(x, i, i+pi.w, float32(sx-float64(ix)), float32(sy-float64(iy)))
+	}
+}

@@ -18,6 +18,7 @@ type Camera struct {
 	TargetY    float64 `yaml:"target_y"`
 	TargetZ    float64 `yaml:"target_z"`
 	PanDegPerS float64 `yaml:"pan"`
+	ZoomPerS   float64 `yaml:"zoom"` // growth of the focal length, 1/s; − = zooming out
 	ShakeSeed  float64 `yaml:"-"`
 }
 
@@ -60,7 +61,7 @@ func (c *Camera) at(t float64) view {
 		pitch += k * n(2)
 		roll += 0.6 * k * n(3)
 	}
-	v := view{eye: eye, focal: c.focal(), width: c.Width, height: c.Height, cx: float64(c.Width) / 2, cy: float64(c.Height) / 2}
+	v := view{eye: eye, focal: c.focal() * math.Exp(c.ZoomPerS*t), width: c.Width, height: c.Height, cx: float64(c.Width) / 2, cy: float64(c.Height) / 2}
 	sy, cy := math.Sincos(yaw)
 	f2 := fwd.mul(cy).plus(sy, right)
 	r2 := right.mul(cy).plus(-sy, fwd)

@@ -167,7 +167,17 @@ type Thrower struct {
 }
 
 // At is the figure at time t.
-func (p *Thrower) At(t float64) Figure {
+func (p *Thrower) At(t float64) Figure { return p.place(p.stick(t)) }
+
+// place builds a figure that was worked out for a right-hander who throws toward +X, and turns it.
+func (p *Thrower) place(st stick) Figure {
+	f := st.build(p.Body, !p.Mirror)
+	turn := rad(p.Toward - 90)
+	f.move(func(v Vec) Vec { return v.rotZ(turn).add(p.At0) })
+	return f
+}
+
+func (p *Thrower) stick(t float64) stick {
 	b, H := p.Body, p.Body.HeightM
 	// Worked out for a right-hander who throws toward +X, then turned.
 	var st stick
@@ -203,10 +213,54 @@ func (p *Thrower) At(t float64) Figure {
 	up3 := Vec{0, 0, 1}
 	st.rearHand = grip{at: rear, axis: ln, pole: Vec{0, 0, -1}.plus(-0.5, ln).to(ln.mul(-1).plus(-0.2, up3), cock).to(ln.mul(-0.6).plus(-0.6, up3), follow), open: 0.9}
 	st.leadHand = grip{at: lead, axis: up3, pole: Vec{0, 0, -1}.plus(0.4, ln), open: 0.8}
-	f := st.build(b, !p.Mirror)
-	turn := rad(p.Toward - 90)
-	f.move(func(v Vec) Vec { return v.rotZ(turn).add(p.At0) })
-	return f
+	return st
+}
+
+// Fielder waits for a ground ball, goes down for it, takes it at time 0, comes up and throws it back at 1.5 s.
+type Fielder struct{ Thrower }
+
+// At is the figure at time t.
+func (p *Fielder) At(t float64) Figure {
+	st := p.field(t)
+	if w := jerk(t, 0.15, 0.65); w > 0 {
+		th := p.stick(t - 1.5)
+		st = blend(&st, &th, w, p.Body.HeightM)
+	}
+	return p.place(st)
+}
+
+func (p *Fielder) field(t float64) stick {
+	b, H := p.Body, p.Body.HeightM
+	low := jerk(t, -0.75, -0.08)
+	sway := math.Sin(5 * t)
+	var st stick
+	st.pelvisYaw, st.trunkYaw = 78, 80
+	side, fw := line(78), facing(78)
+	back := (heelToToeFrac - heelToAnkleFrac) * H
+	put := func(sign float64) foot {
+		step := 0.22 * jerk(t, -0.9, -0.35) // into the ball, one foot after the other
+		if sign < 0 {
+			step = 0.22 * jerk(t, -0.65, -0.1)
+		}
+		f := foot{toe: side.mul(sign*(0.15+0.05*low)*H).plus(back+step*H, fw), yaw: 78 + 12*sign}
+		f.toe.Z = 0.04 * H * math.Sin(math.Pi*step/0.22)
+		return f
+	}
+	st.lead, st.rear = put(1), put(-1)
+	st.pelvis = fw.mul((-0.05 + 0.20*jerk(t, -0.8, -0.15) - 0.06*low) * H)
+	st.pelvis.Z = (0.44 - 0.15*low + 0.004*sway*(1-low)) * H
+	st.shoulders = fw.mul((0.14 + 0.11*low) * H)
+	st.headYaw, st.headFollow, st.headPitch = 80, 0.5, 10+25*low
+	st.leadKnee, st.rearKnee = facing(100).add(Vec{0, 0, 0.2}), facing(56).add(Vec{0, 0, 0.2})
+	ms := st.midShoulder(b)
+	hand := func(sign float64) grip {
+		ready := ms.plus(sign*0.09*H, side).plus(0.16*H, fw).plus(-0.26*H, Vec{0, 0, 1})
+		ball := st.pelvis.plus(0.30*H, fw).plus(sign*0.03*H, side)
+		ball.Z = 0.06 * H
+		return grip{at: ready.to(ball, low), axis: Vec{0, 0, 1}, pole: side.mul(sign).add(Vec{0, 0, -0.4}), open: 0.9}
+	}
+	st.leadHand, st.rearHand = hand(1), hand(-1)
+	return st
 }
 
 // move maps every point of the figure; m must be a rigid motion or a reflection.

@@ -8,9 +8,10 @@ type poser interface{ stickAt(t float64) stick }
 // Act is one thing that a hitter does in a clip, its contact (or the moment at
 // which the ball passes) at TimeS of the clip.
 type Act struct {
-	Kind  string // swing | dry | take | check | bunt | practice | waggle
+	Kind  string // swing | dry | take | check | bunt | practice | waggle | walk | field | pitch
 	TimeS float64
 	what  poser
+	moves Mover // in place of what, for an act without a bat in both hands; its time 0 is at TimeS
 	hit   Hitter
 }
 
@@ -33,6 +34,12 @@ func newAct(kind string, timeS float64, h Hitter) (Act, bool) {
 		a.what = PracticeHalfSwing(h)
 	case "waggle":
 		a.what = Waggler(h)
+	case "walk": // past, along the line to the pitcher, the bat in one hand
+		a.moves = &Walker{Body: h.Body, HeadingDeg: 90, SpeedMS: 1.3 * h.Body.HeightM / 1.75, WithBat: true}
+	case "field":
+		a.moves = &Fielder{Thrower{Body: h.Body, Toward: 90}}
+	case "pitch":
+		a.moves = &Thrower{Body: h.Body, Toward: 90}
 	default:
 		return a, false
 	}
@@ -55,6 +62,9 @@ const (
 
 // At is the figure at time t of the clip.
 func (p *Performer) At(t float64) Figure {
+	if a := &p.Acts[0]; a.moves != nil {
+		return a.moves.At(t - a.TimeS)
+	}
 	st := p.stickAt(t)
 	return st.build(p.Body, p.LeadLeft)
 }
@@ -98,6 +108,10 @@ func blend(a, b *stick, w, heightM float64) stick {
 		return grip{at: x.at.to(y.at, w), axis: s.batAxis, pole: x.pole.to(y.pole, w), open: l(x.open, y.open)}
 	}
 	s.leadHand, s.rearHand = g(a.leadHand, b.leadHand), g(a.rearHand, b.rearHand)
+	if !a.bat && !b.bat {
+		s.leadHand.axis, s.rearHand.axis = a.leadHand.axis.to(b.leadHand.axis, w).unit(), a.rearHand.axis.to(b.rearHand.axis, w).unit()
+		return s
+	}
 	// Both hands stay on the handle.
 	gap := b.rearHand.at.sub(b.leadHand.at).norm()
 	s.leadHand.at = s.knob.plus(bottomHandM, s.batAxis)

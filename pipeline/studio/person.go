@@ -10,7 +10,8 @@ import (
 type dressed struct {
 	skin, shirt, trousers, shoes, hat, hair, bat, sock, glove, sleeve rgb
 	hatKind                                                           string
-	long                                                              bool
+	long, loose                                                       bool
+	hairKind                                                          string
 	build                                                             float64
 }
 
@@ -34,7 +35,7 @@ func dress(l Look, rng *rand.Rand) dressed {
 	d := dressed{
 		skin: choose(l.Skin, skins), shirt: choose(l.Shirt, shirts), trousers: choose(l.Trousers, trousers),
 		hat: choose(l.Hat, hats), bat: choose(l.Bat, bats), hair: choose(0, []uint32{0x2a1c12, 0x4a3320, 0x151313, 0x7a5a34}),
-		shoes: choose(l.Shoes, []uint32{0x222226, 0xd9d9d9, 0x35353d}), hatKind: l.HatKind, long: l.Sleeves == "long", build: l.Build,
+		shoes: choose(l.Shoes, []uint32{0x222226, 0xd9d9d9, 0x35353d}), hatKind: l.HatKind, long: l.Sleeves == "long", loose: l.Fit == "loose", hairKind: l.Hair, build: l.Build,
 	}
 	d.sock = d.hat.mix(d.trousers, 0.15)
 	d.glove = hex(0x2c2c30).mix(d.hat, 0.4)
@@ -100,6 +101,25 @@ func (m *mesh) skinFigure(f *Figure, b Body, d dressed) {
 		{1.07, 0.050, 0.036, 0.10, sh},
 		{1.10, 0.034, 0.032, 0.10, d.skin.times(0.85)},
 		{1.16, 0.031, 0.031, 0.05, d.skin},
+	}
+	if d.loose { // the jersey hangs over the belt and stands off the body, in folds
+		secs = []sec{
+			secs[0], secs[1], secs[2],
+			{-0.03, 0.097, 0.069, 0.19, tr},
+			{-0.02, 0.104, 0.077, 0.18, sh.times(0.72)},
+			{0.02, 0.113, 0.085, 0.16, sh.times(0.95)},
+			{0.10, 0.109, 0.080, 0.12, sh.times(1.03)},
+			{0.19, 0.111, 0.083, 0.06, sh.times(0.93)},
+			{0.28, 0.107, 0.079, 0.02, sh.times(1.02)},
+			{0.37, 0.110, 0.083, -0.02, sh.times(0.94)},
+			{0.52, 0.107, 0.081, -0.05, sh.times(1.03)},
+			{0.68, 0.110, 0.082, -0.06, sh.times(0.97)},
+			{0.82, 0.111, 0.077, -0.02, sh},
+			{0.93, 0.104, 0.063, 0.06, sh},
+			{1.01, 0.083, 0.048, 0.10, sh},
+			{1.07, 0.052, 0.037, 0.10, sh},
+			secs[len(secs)-2], secs[len(secs)-1],
+		}
 	}
 	rs := make([]ring, 0, len(secs))
 	for _, s := range secs {
@@ -186,15 +206,19 @@ func (m *mesh) arm(s func(pose.Joint) Vec, f *Figure, H, k float64, d dressed) {
 		ref = f.Chest
 	}
 	st, sl := d.shirt, d.sleeve
+	wide, hem := 1.0, 0.58
+	if d.loose {
+		wide, hem = 1.28, 0.76
+	}
 	m.limb(sh, el, wr, ref, H, []station{
 		{0, -0.16, 0.012 * k, 0, st},
 		{0, -0.10, 0.030 * k, 0, st},
-		{0, 0.04, 0.039 * k, 0, st},
-		{0, 0.22, 0.037 * k, 0, st},
-		{0, 0.42, 0.035 * k, 0, st},
-		{0, 0.58, 0.036 * k, 0, st},
-		{0, 0.585, 0.028 * k, 0, sl},
-		{0, 0.80, 0.025 * k, 0, sl},
+		{0, 0.04, 0.039 * k * (0.5 + 0.5*wide), 0, st},
+		{0, 0.22, 0.037 * k * wide, 0, st},
+		{0, hem * 0.7, 0.035 * k * wide, 0, st.times(float32(2 - wide*0.98))},
+		{0, hem, 0.036 * k * wide, 0, st},
+		{0, hem + 0.005, 0.0275 * k, 0, sl},
+		{0, 0.83, 0.025 * k, 0, sl},
 		{0, 0.95, 0.0235 * k, -0.08, sl},
 		{1, 0.08, 0.0245 * k, 0, sl},
 		{1, 0.25, 0.0255 * k, 0, sl},
@@ -241,8 +265,24 @@ func (m *mesh) head(f *Figure, H float64, d dressed) {
 	m.ellipsoid(at(0.054, 0.003, 0), side, fw, up, 0.006*H, 0.008*H, 0.014*H, d.skin, nil)
 	m.ellipsoid(at(0.0515, -0.034, 0), side, fw, up, 0.0150*H, 0.0065*H, 0.0042*H, lip, nil)
 	m.ellipsoid(at(0.040, -0.052, 0), side, fw, up, 0.020*H, 0.015*H, 0.014*H, d.skin.times(0.97), nil)
+	hair := func(back, up, wide, deep, tall float64) {
+		m.ellipsoid(at(back, up, 0), side, fw, Vec{0, 0, 1}.orth(side), wide*H, deep*H, tall*H, d.hair, nil)
+	}
+	switch d.hairKind {
+	case "long": // falls to the shoulders, from the back of the head
+		hair(-0.034, -0.020, 0.042, 0.026, 0.062)
+		hair(-0.040, -0.062, 0.046, 0.020, 0.050)
+	case "tail":
+		base := at(-0.054, 0.012, 0)
+		mid := base.plus(-0.020*H, fw).plus(-0.040*H, Vec{0, 0, 1})
+		m.capsule(base, mid, 0.013*H, d.hair)
+		m.capsule(mid, mid.plus(-0.062*H, Vec{0, 0, 1}), 0.0115*H, d.hair.times(0.92))
+	}
 	switch d.hatKind {
 	case "none":
+		if d.hairKind == "bald" {
+			break
+		}
 		m.ellipsoid(at(-0.008, 0.016, 0), side, fw, up, 0.046*H, 0.052*H, 0.060*H, d.hair, nil)
 	case "mask": // a catcher's or umpire's
 		m.ellipsoid(at(-0.004, 0.014, 0), side, fw, up, 0.048*H, 0.058*H, 0.062*H, d.hat, nil)

@@ -82,6 +82,24 @@ func (s *screen) project(m *mesh, v *view, l *light) {
 	}
 }
 
+// roll moves each corner to where the row that shows it sees it: s is the middle row's time, early and late those of the
+// first and the last row of a picture of the given height.
+func (s *screen) roll(early, late *screen, height float64) {
+	for i := range s.x {
+		if s.iz[i] < 0 || early.iz[i] < 0 || late.iz[i] < 0 {
+			continue
+		}
+		y := s.y[i]
+		var a, b, c float64
+		for range 3 {
+			u := 2*clamp(y/height, 0, 1) - 1
+			a, b, c = u*(u-1)/2, 1-u*u, u*(u+1)/2
+			y = a*early.y[i] + b*s.y[i] + c*late.y[i]
+		}
+		s.x[i], s.y[i] = a*early.x[i]+b*s.x[i]+c*late.x[i], y
+	}
+}
+
 // fill rasterises into the present subframe, shifted by (dx, dy) px.
 func (c *canvas) fill(s *screen, dx, dy float64) {
 	for _, t := range s.tri {

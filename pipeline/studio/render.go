@@ -27,21 +27,24 @@ type Film struct {
 	actors   []actor
 	bg       *backdrop
 	plate    *plateImage
+	front    *veil // a net before everything; nil = none
 	ball     func(t float64) (Vec, bool)
 	ballR    float64
 	grain    []float32
 	perf     *Performer
 	fixedCam bool
+	gain     float32
 }
 
 // Brush is the working memory of one renderer.
 type Brush struct {
-	c    *canvas
-	m    mesh
-	s    screen
-	lit  []screen // of actors who are still, for one frame
-	back []float32
-	Pix  []byte // RGB, the upright picture
+	c           *canvas
+	m           mesh
+	s           screen
+	lit         []screen // of actors who are still, for one frame
+	early, late screen
+	back        []float32
+	Pix         []byte // RGB, the upright picture
 }
 
 // mirrored is a mover in model axes shown in the world.
@@ -75,17 +78,22 @@ func NewFilm(s *Scene, rows func(n int, row func(y int))) (*Film, error) {
 		v, ok := b(t)
 		return s.toWorld(v), ok
 	}
-	f.fixedCam = f.cam.ShakeDeg == 0 && f.cam.PanDegPerS == 0
+	f.fixedCam = f.cam.ShakeDeg == 0 && f.cam.PanDegPerS == 0 && f.cam.ZoomPerS == 0
 	v := f.cam
-	v.ShakeDeg, v.PanDegPerS = 0, 0
+	v.ShakeDeg, v.PanDegPerS, v.ZoomPerS = 0, 0, 0
 	pi := &plateImage{view: v.at(0)}
 	if !f.fixedCam {
 		pi.margin = int(math.Tan(rad(4*f.cam.ShakeDeg+math.Abs(f.cam.PanDegPerS)*s.DurationS))*f.cam.focal()) + f.cam.Width/40
+		pi.margin += int(float64(max(f.cam.Width, f.cam.Height)) * math.Max(0, math.Exp(-f.cam.ZoomPerS*s.DurationS)-1) / 2)
 	}
 	pi.w, pi.h = f.cam.Width+2*pi.margin, f.cam.Height+2*pi.margin
 	pi.pix = make([]float32, 3*pi.w*pi.h)
 	rows(pi.h, func(y int) { pi.paintRow(f.bg, y) })
 	f.plate = pi
+	if s.Front != "" {
+		f.front = newVeil(s, pi, rows)
+	}
+	f.gain = float32(math.Exp2(s.Exposure / 2.2)) // colours are as displayed, not linear light
 	g := s.rand(9)
 	f.grain = make([]float32, 1<<18)
 	for i := range f.grain {
@@ -141,8 +149,17 @@ func newActor(q PersonSpec, rng *rand.Rand) (actor, error) {
 	case "pitcher":
 		l.HatKind = "cap"
 		a.m, a.still = shifted{&Thrower{Body: a.body, At0: at, Toward: q.HeadingDeg}, q.TimeS}, false
+	case "hitter": // in the next cage: swings once, at its own time
+		youth := a.body.HeightM < 1.6
+		bat := 0.83
+		if youth {
+			bat = 0.72
+		}
+		h := &Hitter{Body: a.body, Bat: Bat{bat}, LeadLeft: true, Swing: RandomSwing(rng, youth)}
+		turn := rad(q.HeadingDeg)
+		a.m, a.still = shifted{mirrored{h, func(v Vec) Vec { return v.rotZ(turn).add(at) }}, q.TimeS}, false
 	default:
-		return a, fmt.Errorf("role %q is not known (catcher, umpire, coach, onlooker, armsfolded, bystander, walker, pitcher)", q.Role)
+		return a, fmt.Errorf("role %q is not known (catcher, umpire, coach, onlooker, armsfolded, bystander, walker, pitcher, hitter)", q.Role)
 	}
 	if a.m == nil {
 		a.m = &Stander{Role: role, Body: a.body, At0: at, HeadingDeg: q.HeadingDeg, Phase: 6 * rng.Float64(), TimeS: q.TimeS}
@@ -179,7 +196,7 @@ func (f *Film) Frame(i int, b *Brush) {
 	t := f.times[i]
 	sh := f.scene.ShutterS
 	view := f.cam.at(t)
-	f.background(&view, b.back)
+	f.background(t, b.back)
 	b.c.begin()
 
 	// As many subframes as the fastest thing crosses 5 px, at least 4 for smooth edges.
@@ -190,43 +207,93 @@ func (f *Film) Frame(i int, b *Brush) {
 		n = int(clamp(math.Ceil(f1.Barrel.sub(f0.Barrel).norm()*px/5), 4, 20))
 	}
 	f.shadows(t, &view, b)
+	roll := f.rolls(t)
 	for k := range n {
 		u := (float64(k) + 0.5) / float64(n)
 		ts := t + (u-0.5)*sh
-		v := view
-		if !f.fixedCam && n > 4 {
-			v = f.cam.at(ts)
+		tv := t
+		if n > 4 {
+			tv = ts
 		}
 		dx, dy := halton(k+1, 2)-0.5, halton(k+1, 3)-0.5
 		for j := range f.actors {
 			a := &f.actors[j]
-			if a.still {
-				if k == 0 {
-					b.m.reset()
-					f.skin(&b.m, a, t)
-					b.lit[j].project(&b.m, &view, &f.bg.light)
-				}
-				b.c.fill(&b.lit[j], dx, dy)
+			if !a.still {
+				f.place(&b.s, b, ts, tv, roll, func(m *mesh, t float64) { f.skin(m, a, t) })
+				b.c.fill(&b.s, dx, dy)
 				continue
 			}
-			b.m.reset()
-			f.skin(&b.m, a, ts)
-			b.s.project(&b.m, &v, &f.bg.light)
-			b.c.fill(&b.s, dx, dy)
+			if k == 0 {
+				f.place(&b.lit[j], b, t, t, roll && !f.fixedCam, func(m *mesh, _ float64) { f.skin(m, a, t) })
+			}
+			b.c.fill(&b.lit[j], dx, dy)
 		}
 		if p, ok := f.ball(ts); ok {
-			b.m.reset()
-			q, ok2 := f.ball(ts + sh/float64(n))
-			if !ok2 {
-				q = p
-			}
-			b.m.capsule(p, q, f.ballR, hex(0xf2f0e9))
-			b.s.project(&b.m, &v, &f.bg.light)
+			f.place(&b.s, b, ts, tv, roll, func(m *mesh, t float64) {
+				p0, ok0 := f.ball(t)
+				if !ok0 {
+					p0 = p
+				}
+				q, ok := f.ball(t + sh/float64(n))
+				if !ok {
+					q = p0
+				}
+				m.capsule(p0, q, f.ballR, hex(0xf2f0e9))
+			})
 			b.c.fill(&b.s, dx, dy)
 		}
 		b.c.endSub(1 / float32(n))
 	}
-	f.compose(i, b)
+	f.compose(i, t, b)
+}
+
+// rolls says whether rows that are exposed one after another make a difference in the frame at t: not while the
+// fastest thing moves by less than a pixel and the camera is still.
+func (f *Film) rolls(t float64) bool {
+	r := f.scene.ReadoutS
+	if r == 0 {
+		return false
+	}
+	if !f.fixedCam {
+		return true
+	}
+	if _, ok := f.ball(t); ok && f.scene.Ball != "tee" {
+		return true
+	}
+	for j := range f.actors {
+		a := &f.actors[j]
+		if a.still {
+			continue
+		}
+		f0, f1 := a.m.At(t-r/2), a.m.At(t+r/2)
+		way := f1.MidWrist().sub(f0.MidWrist()).norm()
+		if f0.HasBat {
+			way = math.Max(way, f1.Barrel.sub(f0.Barrel).norm())
+		}
+		if _, _, px := f.cam.Project(f0.MidHip(), t); way*px > 1 {
+			return true
+		}
+	}
+	return false
+}
+
+// place skins something at time ts and puts it on the screen as the camera stands at tv; where the shutter rolls, each
+// corner at the time of the row that shows it, by the parabola through three times.
+func (f *Film) place(s *screen, b *Brush, ts, tv float64, roll bool, skin func(m *mesh, t float64)) {
+	at := func(s *screen, dt float64) {
+		b.m.reset()
+		skin(&b.m, ts+dt)
+		v := f.cam.at(tv + dt)
+		s.project(&b.m, &v, &f.bg.light)
+	}
+	at(s, 0)
+	if !roll {
+		return
+	}
+	h := f.scene.ReadoutS / 2
+	at(&b.early, -h)
+	at(&b.late, h)
+	s.roll(&b.early, &b.late, float64(f.cam.Height))
 }
 
 // skin adds one person with what he carries.
@@ -334,42 +401,28 @@ func blur(p []float32, w, x0, y0, x1, y1, r int) {
 	}
 }
 
-// background fetches the backdrop for a view.
-func (f *Film) background(v *view, out []float32) {
-	pi := f.plate
-	W, Hh := f.cam.Width, f.cam.Height
+// background fetches the backdrop for the frame at time t.
+func (f *Film) background(t float64, out []float32) {
 	if f.fixedCam {
-		copy(out, pi.pix)
+		copy(out, f.plate.pix)
 		return
 	}
-	q := &pi.view
-	// A camera that only turns sees the plate through a homography.
-	for y := range Hh {
-		py := -(float64(y) + 0.5 - v.cy) / v.focal
-		for x := range W {
-			px := (float64(x) + 0.5 - v.cx) / v.focal
-			d := v.fwd.plus(px, v.right).plus(py, v.up)
-			k := q.focal / d.dot(q.fwd)
-			sx := q.cx + k*d.dot(q.right) + float64(pi.margin) - 0.5
-			sy := q.cy - k*d.dot(q.up) + float64(pi.margin) - 0.5
-			sx = clamp(sx, 0, float64(pi.w-2))
-			sy = clamp(sy, 0, float64(pi.h-2))
-			ix, iy := int(sx), int(sy)
-			u, w := float32(sx-float64(ix)), float32(sy-float64(iy))
-			i := 3 * (iy*pi.w + ix)
-			j := i + 3*pi.w
-			o := 3 * (y*W + x)
+	for y := range f.cam.Height {
+		v := f.cam.at(f.scene.rowTime(t, float64(y)))
+		f.plate.row(&v, y, f.cam.Width, func(x, i, j int, u, w float32) {
+			o := 3 * (y*f.cam.Width + x)
+			p := f.plate.pix
 			for c := range 3 {
-				a := pi.pix[i+c] + (pi.pix[i+3+c]-pi.pix[i+c])*u
-				e := pi.pix[j+c] + (pi.pix[j+3+c]-pi.pix[j+c])*u
+				a := p[3*i+c] + (p[3*i+3+c]-p[3*i+c])*u
+				e := p[3*j+c] + (p[3*j+3+c]-p[3*j+c])*u
 				out[o+c] = a + (e-a)*w
 			}
-		}
+		})
 	}
 }
 
-// compose lays the people over the backdrop, adds grain and makes bytes.
-func (f *Film) compose(frame int, b *Brush) {
+// compose lays the people over the backdrop and the net over both, adds grain and makes bytes.
+func (f *Film) compose(frame int, t float64, b *Brush) {
 	c := b.c
 	for y := c.Y0; y < c.Y1; y++ {
 		for x := c.X0; x < c.X1; x++ {
@@ -382,7 +435,11 @@ func (f *Film) compose(frame int, b *Brush) {
 			}
 		}
 	}
+	if f.front != nil {
+		f.hang(t, b.back)
+	}
 	mask := len(f.grain) - 1
+	gain := 255 * f.gain
 	g := (frame*40503 + 977*int(f.scene.Seed%1000)) & mask
 	for i := range c.w * c.h {
 		if i&4095 == 0 { // start elsewhere in the table, so that no pattern repeats
@@ -391,7 +448,7 @@ func (f *Film) compose(frame int, b *Brush) {
 		n := f.grain[g&mask]
 		g++
 		for k := range 3 {
-			v := b.back[3*i+k]*255 + n
+			v := b.back[3*i+k]*gain + n
 			switch {
 			case v <= 0:
 				b.Pix[3*i+k] = 0

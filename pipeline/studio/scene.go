@@ -22,15 +22,23 @@ type Scene struct {
 	ShutterS  float64        `yaml:"shutter"`         // exposure time; 0 = 1/1000 s
 	ReadoutS  float64        `yaml:"rolling_shutter"` // time from the first row's exposure to the last's; 0 = all at once
 	Noise     float64        `yaml:"noise"`           // standard deviation of a channel, of 255
+	Exposure  float64        `yaml:"exposure"`        // stops too bright (+) or too dark (−)
+	CRF       int            `yaml:"crf"`             // x264's constant rate factor; 0 = 19
+	Front     string         `yaml:"front"`           // what hangs between camera and hitter: net | chain | ""
+	FrontM    float64        `yaml:"front_distance"`  // m from the camera; 0 = 1
 	Rotate    int            `yaml:"rotate"`          // degrees clockwise by which a player must turn the stored picture: 0, 90, 180, 270
 	Camera    Camera         `yaml:"camera"`
 	Place     string         `yaml:"place"` // cage | field | gym
 	Hitter    HitterSpec     `yaml:"hitter"`
 	People    []PersonSpec   `yaml:"people"`
-	Ball      string         `yaml:"ball"`    // pitch | toss | tee | none
-	Audio     string         `yaml:"sound"`   // crack | quiet | none
-	Session   map[string]any `yaml:"session"` // what session.yaml of the folder says
-	Sidecar   map[string]any `yaml:"sidecar"` // what the clip's own yaml says
+	Ball      string         `yaml:"ball"`          // pitch | toss | tee | none
+	Audio     string         `yaml:"sound"`         // crack | quiet | none
+	Voices    bool           `yaml:"voices"`        // people talk and call
+	Cracks    int            `yaml:"other_cracks"`  // contacts heard from other cages
+	SoundLate float64        `yaml:"sound_late"`    // s by which the sound track lags the pictures (− = leads)
+	SoundLong float64        `yaml:"sound_stretch"` // the sound runs this many times too slow; 0 = 1
+	Session   map[string]any `yaml:"session"`       // what session.yaml of the folder says
+	Sidecar   map[string]any `yaml:"sidecar"`       // what the clip's own yaml says
 }
 
 // HitterSpec is the person with the bat.
@@ -54,13 +62,13 @@ type ActSpec struct {
 
 // PersonSpec is somebody else in the picture.
 type PersonSpec struct {
-	Role       string  `yaml:"role"` // catcher | umpire | coach | bystander | walker | pitcher | onlooker
+	Role       string  `yaml:"role"` // catcher | umpire | coach | bystander | walker | pitcher | onlooker | hitter
 	X          float64 `yaml:"x"`    // m, world axes
 	Y          float64 `yaml:"y"`
 	HeadingDeg float64 `yaml:"heading"`
 	HeightM    float64 `yaml:"height_m"`
 	SpeedMS    float64 `yaml:"speed"`
-	TimeS      float64 `yaml:"at"` // when a pitcher lets go
+	TimeS      float64 `yaml:"at"` // when a pitcher lets go, or another hitter hits
 	WithBat    bool    `yaml:"with_bat"`
 	Look       Look    `yaml:"look"`
 }
@@ -91,6 +99,10 @@ func (s *Scene) check() error {
 		return fmt.Errorf("scene %s: rate_jitter %g is not between 0 and 0.3", s.Name, s.Jitter)
 	case s.ReadoutS < 0 || s.ReadoutS > 1/s.FPS:
 		return fmt.Errorf("scene %s: rolling_shutter %g s is not between 0 and a frame's time", s.Name, s.ReadoutS)
+	case s.Front != "" && s.Front != "net" && s.Front != "chain":
+		return fmt.Errorf("scene %s: front %q is neither net nor chain", s.Name, s.Front)
+	case s.SoundLong != 0 && (s.SoundLong < 0.5 || s.SoundLong > 2):
+		return fmt.Errorf("scene %s: sound_stretch %g is not between 0.5 and 2", s.Name, s.SoundLong)
 	case s.Ext != "mp4" && s.Ext != "mov":
 		return fmt.Errorf("scene %s: ext %q is neither mp4 nor mov", s.Name, s.Ext)
 	case s.DurationS <= 0 || s.DurationS > 600:
@@ -135,13 +147,18 @@ func (s *Scene) performer() (*Performer, error) {
 		}
 		act, ok := newAct(a.Do, a.At, Hitter{Body: p.Body, Bat: Bat{s.Hitter.BatM}, LeadLeft: p.LeadLeft, Swing: sw})
 		if !ok {
-			return nil, fmt.Errorf("scene %s: act %q is not known (swing, dry, take, check, bunt, practice, waggle)", s.Name, a.Do)
+			return nil, fmt.Errorf("scene %s: act %q is not known (swing, dry, take, check, bunt, practice, waggle, walk, field, pitch)", s.Name, a.Do)
 		}
 		p.Acts = append(p.Acts, act)
 	}
 	if len(p.Acts) == 0 { // stands there
 		act, _ := newAct("waggle", s.DurationS/2, Hitter{Body: p.Body, Bat: Bat{s.Hitter.BatM}, LeadLeft: p.LeadLeft, Swing: own})
 		p.Acts = append(p.Acts, act)
+	}
+	for i := range p.Acts {
+		if p.Acts[i].moves != nil && len(p.Acts) > 1 {
+			return nil, fmt.Errorf("scene %s: act %q fills a clip of its own", s.Name, p.Acts[i].Kind)
+		}
 	}
 	sort.SliceStable(p.Acts, func(i, j int) bool { return p.Acts[i].TimeS < p.Acts[j].TimeS })
 	return p, nil

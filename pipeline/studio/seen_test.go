@@ -9,7 +9,7 @@ import (
 
 // A bat that a bunter holds before the chest is hidden from behind and shown from in front; what it hides behind is the body.
 func TestBodyHidesTheBat(t *testing.T) {
-	shown := func(azimuth float64) *TruthBat {
+	shown := func(azimuth float64) *TruthFrame {
 		s := RandomScene(1, Variety{Acts: []string{"bunt"}, FPS: []float64{30}})
 		s.Camera.AzimuthDeg, s.Hitter.Bats = azimuth, "R"
 		s.DurationS = 2.6
@@ -20,13 +20,13 @@ func TestBodyHidesTheBat(t *testing.T) {
 		if err := s.SeeBat(tr); err != nil {
 			t.Fatal(err)
 		}
-		return tr.Frames[int(tr.Others[0].TimeS*30)].Bat
+		return &tr.Frames[int(tr.Others[0].TimeS*30)]
 	}
-	if b := shown(90); !b.Visible || b.ShownShare < 0.85 {
-		t.Errorf("from the pitcher: %+v", *b)
+	if f := shown(90); !f.BatVisible || f.Bat.ShownShare < 0.85 {
+		t.Errorf("from the pitcher: %+v", *f.Bat)
 	}
-	if b := shown(-90); b.ShownShare > 0.75 {
-		t.Errorf("from the catcher: %+v", *b)
+	if f := shown(-90); f.Bat.ShownShare > 0.75 {
+		t.Errorf("from the catcher: %+v", *f.Bat)
 	}
 }
 

@@ -1,6 +1,9 @@
 package studio
 
 import (
+	"crypto/sha256"
+	"encoding/json"
+	"fmt"
 	"math"
 	"math/rand/v2"
 
@@ -9,6 +12,7 @@ import (
 
 // Truth is what is true of a clip. Times are seconds since the first frame.
 type Truth struct {
+	Scene      string       `json:"scene"` // fingerprint of the scene and of how it is rendered
 	Clip       string       `json:"clip"`
 	Width      int          `json:"width"`
 	Height     int          `json:"height"`
@@ -24,9 +28,47 @@ type Truth struct {
 	View       TruthView    `json:"view"`
 	PxPerM     float64      `json:"px_per_m"` // at mid-hip of the first swing's contact, or of the clip's middle
 	Swings     []TruthSwing `json:"swings"`
-	Others     []TruthOther `json:"others"` // what the hitter does that is not a swing
+	Others     []TruthOther `json:"others"`    // what the hitter does that is not a swing
+	Elsewhere  []TruthOther `json:"elsewhere"` // what other people do: "hitter" = a swing in the next cage, at its contact; "pitcher", "coach" = the release; else in the picture
+	Conditions Conditions   `json:"conditions"`
 	Names      []string     `json:"names"`
 	Frames     []TruthFrame `json:"frames"`
+}
+
+// Conditions are what makes a clip hard: of the phone, the place and the sound.
+type Conditions struct {
+	Place      string  `json:"place"`
+	ReadoutS   float64 `json:"rolling_shutter_s"`
+	Noise      float64 `json:"noise"`
+	Exposure   float64 `json:"exposure_stops"`
+	CRF        int     `json:"crf"`
+	Jitter     float64 `json:"rate_jitter"`
+	StoredFPS  float64 `json:"stored_fps,omitempty"`
+	Rotate     int     `json:"rotate"`
+	Front      string  `json:"front,omitempty"`
+	ShakeDeg   float64 `json:"shake_deg"`
+	PanDegPerS float64 `json:"pan_deg_per_s"`
+	ZoomPerS   float64 `json:"zoom_per_s"`
+	Fit        string  `json:"fit,omitempty"`
+	Stride     string  `json:"stride"`
+	OneHanded  bool    `json:"one_handed"`
+	SoundLateS float64 `json:"sound_late_s"`
+	SoundLong  float64 `json:"sound_stretch"` // 1 = in step
+	Voices     bool    `json:"voices"`
+	Cracks     int     `json:"other_cracks"`
+}
+
+func (s *Scene) conditions(sw *Swing) Conditions {
+	c := Conditions{
+		Place: s.Place, ReadoutS: s.ReadoutS, Noise: s.Noise, Exposure: s.Exposure, CRF: s.CRF,
+		Jitter: s.Jitter, StoredFPS: s.StoredFPS, Rotate: s.Rotate, Front: s.Front, ShakeDeg: s.Camera.ShakeDeg, PanDegPerS: s.Camera.PanDegPerS,
+		ZoomPerS: s.Camera.ZoomPerS, Fit: s.Hitter.Look.Fit, Stride: sw.Stride, OneHanded: sw.OneHanded, SoundLateS: s.SoundLate,
+		SoundLong: s.SoundLong, Voices: s.Voices, Cracks: s.Cracks,
+	}
+	if c.SoundLong == 0 {
+		c.SoundLong = 1
+	}
+	return c
 }
 
 // TruthView is where the camera stands.
@@ -60,14 +102,16 @@ type TruthOther struct {
 // those where the points are seen, the metres those of the frame's time (that
 // of its middle row).
 type TruthFrame struct {
-	TimeS    float64      `json:"time_s"`
-	Image    [][2]float64 `json:"image"`
-	World    [][3]float64 `json:"world"`
-	Knob     [2]float64   `json:"knob"`
-	Barrel   [2]float64   `json:"barrel"`
-	Bat      *TruthBat    `json:"bat,omitempty"` // nil = the person holds none
-	Ball     *[2]float64  `json:"ball,omitempty"`
-	OnScreen bool         `json:"on_screen"` // every joint lies within the picture
+	TimeS  float64      `json:"time_s"`
+	Image  [][2]float64 `json:"image"`
+	World  [][3]float64 `json:"world"`
+	Knob   [2]float64   `json:"knob"`
+	Barrel [2]float64   `json:"barrel"`
+	Bat    *TruthBat    `json:"bat,omitempty"` // nil = the person holds none
+	Ball   *[2]float64  `json:"ball,omitempty"`
+	// The barrel's end is within the picture and not hidden, and so is at least half of the bat's length. Filled by SeeBat.
+	BatVisible bool `json:"bat_visible"`
+	OnScreen   bool `json:"on_screen"` // every joint lies within the picture
 }
 
 // Side names the nearest of the four sides of an azimuth.
@@ -106,10 +150,12 @@ func (s *Scene) Truth() (*Truth, error) {
 	tr := &Truth{
 		Clip: s.Name, Width: s.Camera.Width, Height: s.Camera.Height, FPS: s.FPS, Hitter: s.Hitter.Name, Bats: s.Hitter.Bats,
 		HeightM: s.Hitter.HeightM, BatLengthM: s.Hitter.BatM, Swings: []TruthSwing{}, Others: []TruthOther{},
-		ShutterS: s.ShutterS, Ball: s.Ball, Sound: s.Audio, People: []string{},
+		ShutterS: s.ShutterS, Ball: s.Ball, People: []string{}, Elsewhere: []TruthOther{},
+		Scene: s.Fingerprint(), Conditions: s.conditions(&p.Acts[0].hit.Swing),
 	}
-	for _, p := range s.People {
-		tr.People = append(tr.People, p.Role)
+	for _, q := range s.People {
+		tr.People = append(tr.People, q.Role)
+		tr.Elsewhere = append(tr.Elsewhere, TruthOther{q.Role, q.TimeS})
 	}
 	ref := s.DurationS / 2
 	for i := range p.Acts {
@@ -184,6 +230,19 @@ func (s *Scene) frames(tr *Truth, p *Performer) error {
 		tr.Frames = append(tr.Frames, tf)
 	}
 	return nil
+}
+
+// renderVersion changes with how a scene is drawn or its truth is told.
+const renderVersion = "2"
+
+// Fingerprint tells scenes apart that look or sound different, or whose truth differs.
+func (s *Scene) Fingerprint() string {
+	data, err := json.Marshal(s)
+	if err != nil {
+		panic(err) // a scene holds plain values only
+	}
+	sum := sha256.Sum256(append(data, renderVersion...))
+	return fmt.Sprintf("%x", sum[:8])
 }
 
 func round2(x float64) float64 { return math.Round(x*100) / 100 }
