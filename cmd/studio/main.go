@@ -8,6 +8,9 @@ import (
 	"github.com/spf13/cobra"
 )
 
+// commit is set by the linker.
+var commit = ""
+
 func main() {
 	root := &cobra.Command{
 		Use:           "studio",

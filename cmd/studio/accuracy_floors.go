@@ -1,0 +1,49 @@
+package main
+
+import "fmt"
+
+// floor is the least (or, with most, the largest) that a row of the quick set may show.
+type floor struct {
+	section, name, group string
+	what                 string // share | inside_95 | median_error | p95_error | goal
+	least, most          float64
+}
+
+// quickFloors are what the quick set must hold.
+var quickFloors = []floor{}
+
+// below says which floors a table falls below. A row that is not there is below its floor.
+func (t *table) below(floors []floor) (out []string) {
+	for _, f := range floors {
+		what := fmt.Sprintf("%s: %s %s", f.section, f.name, f.group)
+		r := t.find(f.section, f.name, f.group)
+		if r == nil {
+			out = append(out, what+": no such row")
+			continue
+		}
+		var v *float64
+		switch f.what {
+		case "share":
+			v = r.Share
+		case "inside_95":
+			v = r.Inside
+		case "median_error":
+			v = r.Median
+		case "p95_error":
+			v = r.P95
+		case "goal":
+			if len(r.Goals) > 0 {
+				v = &r.Goals[0].Value
+			}
+		}
+		switch {
+		case v == nil:
+			out = append(out, fmt.Sprintf("%s: no %s (n = %d)", what, f.what, r.N))
+		case f.most > 0 && *v > f.most:
+			out = append(out, fmt.Sprintf("%s: %s is %.3f, at most %.3f is allowed", what, f.what, *v, f.most))
+		case f.most == 0 && *v < f.least:
+			out = append(out, fmt.Sprintf("%s: %s is %.3f, at least %.3f is needed", what, f.what, *v, f.least))
+		}
+	}
+	return out
+}
