@@ -242,7 +242,7 @@ func finish(ctx context.Context, clip Clip, in report.Input, pics *pictures, tem
 		}
 		return pics.image(frame)
 	}
-	return Result{Report: r}, report.WriteClip(allButReport(clip.Put), r, at)
+	return Result{Report: r}, report.WriteClipBy(spreadOver, allButReport(clip.Put), r, at)
 }
 
 // GivenBy is what a sidecar states, in the words of phases.

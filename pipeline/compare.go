@@ -131,11 +131,23 @@ type filmReader struct {
 	at   int // position of pic, -1 before the first
 }
 
-func openFilm(ctx context.Context, path string, f *report.Film) (*filmReader, error) {
+// openFilm reads a film from its beginning: all its pictures, or only those at some positions, rising.
+func openFilm(ctx context.Context, path string, f *report.Film, only ...int) (*filmReader, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, err
 	}
-	t, err := startTool(ctx, []string{"-nostdin", "-v", "error", "-i", "file:" + path, "-map", "0:v:0", "-vf", "scale=in_color_matrix=bt709:in_range=limited,format=rgba", "-f", "rawvideo", "pipe:1"})
+	pick := ""
+	if len(only) > 0 {
+		pick = "select="
+		for i, n := range only {
+			if i > 0 {
+				pick += "+"
+			}
+			pick += fmt.Sprintf("eq(n\\,%d)", n)
+		}
+		pick += ","
+	}
+	t, err := startTool(ctx, []string{"-nostdin", "-v", "error", "-i", "file:" + path, "-map", "0:v:0", "-vf", pick + "scale=in_color_matrix=bt709:in_range=limited,format=rgba", "-vsync", "0", "-f", "rawvideo", "pipe:1"})
 	if err != nil {
 		return nil, err
 	}

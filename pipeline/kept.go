@@ -10,9 +10,11 @@ import (
 	"image"
 	"image/draw"
 	"image/jpeg"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 
 	xdraw "golang.org/x/image/draw"
 
@@ -221,7 +223,6 @@ func (k *kept) again(ctx context.Context, clip Clip, in report.Input, tempDir st
 		return res, false, err
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
-	frames := map[int]image.Image{} // of moved instants, from the films
 	for i := range r.Swings {
 		sw := &r.Swings[i]
 		if err := clip.Put(sw.Film.Path, of[i].Data); err != nil {
@@ -230,14 +231,18 @@ func (k *kept) again(ctx context.Context, clip Clip, in report.Input, tempDir st
 		if err := os.WriteFile(filmFile(dir, sw), of[i].Data, 0o600); err != nil {
 			return res, false, err
 		}
-		if err := moved(ctx, filmFile(dir, sw), sw, of[i], frames); err != nil {
-			return res, false, err
-		}
 	}
 	// The slow motions are drawn beside the stills: neither waits for the other.
 	replays := make(chan error, 1)
 	plan := replayPlans(r)
 	go func() { replays <- plan.draw(ctx, dir, clip.Put) }()
+	defer func() { err = errors.Join(err, <-replays) }()
+	frames := map[int]image.Image{} // of moved instants, from the films
+	for i := range r.Swings {
+		if err := moved(ctx, filmFile(dir, &r.Swings[i]), &r.Swings[i], of[i], frames); err != nil {
+			return res, false, err
+		}
+	}
 	at := func(number, frame int) (image.Image, error) {
 		if img := frames[frame]; img != nil {
 			return img, nil
@@ -249,8 +254,7 @@ func (k *kept) again(ctx context.Context, clip Clip, in report.Input, tempDir st
 		}
 		return nil, fmt.Errorf("no picture of frame %d was kept", frame)
 	}
-	err = report.WriteClip(allButReport(clip.Put), r, at)
-	err = errors.Join(err, <-replays)
+	err = report.WriteClipBy(spreadOver, allButReport(clip.Put), r, at)
 	return Result{Report: r}, err == nil, err
 }
 
@@ -280,7 +284,7 @@ func (k *kept) pick(sw *report.Swing) *keptSwing {
 
 // moved takes the pictures of key frames that were not kept from the film, at the size of the clip.
 func moved(ctx context.Context, file string, sw *report.Swing, ks *keptSwing, into map[int]image.Image) error {
-	want := map[int]int{} // position in the film → frame
+	want := map[int][]int{} // position in the film → frames of the clip
 	for _, name := range phases.KeyFrames {
 		for _, e := range sw.Events {
 			if e.Name != name || ks.Pictures[e.Frame] != nil {
@@ -292,28 +296,27 @@ func moved(ctx context.Context, file string, sw *report.Swing, ks *keptSwing, in
 					best, near = i, d
 				}
 			}
-			want[best] = e.Frame
+			want[best] = append(want[best], e.Frame)
 		}
 	}
 	if len(want) == 0 {
 		return nil
 	}
-	film, err := openFilm(ctx, file, sw.Film)
+	at := slices.Sorted(maps.Keys(want))
+	film, err := openFilm(ctx, file, sw.Film, at...)
 	if err != nil {
 		return err
 	}
 	defer film.tool.stop()
-	for i := range sw.FilmSamples() {
-		frame, ok := want[i]
-		if !ok {
-			continue
-		}
-		if err := film.to(i); err != nil {
+	for n, i := range at {
+		if err := film.to(n); err != nil {
 			return err
 		}
 		img := image.NewRGBA(sw.Film.Crop())
 		xdraw.CatmullRom.Scale(img, img.Rect, film.pic, film.pic.Rect, xdraw.Src, nil)
-		into[frame] = img
+		for _, frame := range want[i] {
+			into[frame] = img
+		}
 	}
 	return nil
 }

@@ -5,7 +5,6 @@ import (
 	"fmt"
 
 	"cagebook/configs"
-	"cagebook/report/still"
 	"cagebook/report/trackfile"
 )
 
@@ -14,11 +13,21 @@ import (
 // that a clip with a report.json is a finished clip. pics may be nil where
 // there is no video. It fills in the stills' paths in r.
 func WriteClip(put func(name string, data []byte) error, r *Report, pics Pictures) error {
-	rules, err := configs.DefaultRules()
-	if err != nil {
-		return err
+	return WriteClipBy(oneAfterAnother, put, r, pics)
+}
+
+// Each runs f for every number below n, in any order or at once, and returns when all are done.
+type Each func(n int, f func(i int))
+
+func oneAfterAnother(n int, f func(i int)) {
+	for i := range n {
+		f(i)
 	}
-	fonts, err := still.NewFonts()
+}
+
+// WriteClipBy is WriteClip with the drawing left to each. pics and put are not called by it.
+func WriteClipBy(each Each, put func(name string, data []byte) error, r *Report, pics Pictures) error {
+	rules, err := configs.DefaultRules()
 	if err != nil {
 		return err
 	}
@@ -26,7 +35,7 @@ func WriteClip(put func(name string, data []byte) error, r *Report, pics Picture
 	for i := range r.Swings {
 		sw := &r.Swings[i]
 		if pics != nil {
-			if err := writeStills(put, r, sw, pics, rules, fonts); err != nil {
+			if err := writeStills(each, put, r, sw, pics, rules); err != nil {
 				return fmt.Errorf("%s: %w", r.Clip.Path, err)
 			}
 		}

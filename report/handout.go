@@ -3,8 +3,6 @@ package report
 import (
 	"bytes"
 	"fmt"
-	"image"
-	"image/jpeg"
 	"math"
 	"strings"
 	"time"
@@ -41,7 +39,7 @@ type handout struct {
 }
 
 // Handout is the proof sheet with the findings on one page, as PDF.
-func (s *Swing) handout(r *Report, scenes []still.Scene, missing []string, fonts *still.Fonts) ([]byte, error) {
+func (s *Swing) handout(r *Report, scenes []still.Scene, missing []string, tiles []tile, fonts *still.Fonts) ([]byte, error) {
 	pdf := fpdf.New("P", "mm", "A4", "")
 	h := &handout{pdf: pdf, fonts: fonts}
 	// The same report gives the same bytes: no clock.
@@ -70,9 +68,7 @@ func (s *Swing) handout(r *Report, scenes []still.Scene, missing []string, fonts
 	h.text("", 9.5, "soft", line, handPad, handW-2*handPad, 1)
 	h.text("", 9.5, "soft", fmt.Sprintf("%s · camera %s · %s frames a second", BatsWords(s.Bats), ViewWords(s.View.Side), rate(r.Clip.CapturedFPS)), handPad, handW-2*handPad, 1)
 	h.y += 2
-	if err := h.tiles(scenes, missing); err != nil {
-		return nil, err
-	}
+	h.tiles(scenes, missing, tiles)
 	h.findings(s, r)
 	if pdf.PageCount() != 1 {
 		return nil, fmt.Errorf("handout: %d pages", pdf.PageCount())
@@ -129,30 +125,39 @@ func (h *handout) foot(s string) {
 	}
 }
 
+// tile is a key frame's picture as JPEG; ratio is its height over its width, 0 where there is none.
+type tile struct {
+	data  []byte
+	ratio float64
+}
+
+// newTile draws the picture of key frame i. The library orders pictures by width
+// alone: of different widths, they always come in one order.
+func newTile(sc still.Scene, i int) (tile, error) {
+	img := still.DrawTile(sc, handTilePx+i)
+	if img == nil {
+		return tile{}, nil
+	}
+	data, err := encode(img, handQuality)
+	return tile{data, float64(img.Rect.Dy()) / float64(img.Rect.Dx())}, err
+}
+
 // tiles puts the key frames into two rows of four places, the legend into the last.
-func (h *handout) tiles(scenes []still.Scene, missing []string) error {
+func (h *handout) tiles(scenes []still.Scene, missing []string, tiles []tile) {
 	w := (handW - 2*handPad - (handCols-1)*handGap) / handCols
 	ratio := 0.0
-	pics := make([]*image.RGBA, len(scenes))
-	for i, sc := range scenes {
-		// The library orders pictures by width alone: of different widths, they always come in one order.
-		if pics[i] = still.DrawTile(sc, handTilePx+i); pics[i] != nil {
-			ratio = math.Max(ratio, float64(pics[i].Rect.Dy())/float64(pics[i].Rect.Dx()))
-		}
+	for _, t := range tiles {
+		ratio = math.Max(ratio, t.ratio)
 	}
 	tall := w * math.Min(ratio, 1.3)
 	top := h.y
 	step := tall + 11
 	for i, sc := range scenes {
 		x, y := handPad+float64(i%handCols)*(w+handGap), top+float64(i/handCols)*step
-		if pics[i] != nil {
-			var b bytes.Buffer
-			if err := jpeg.Encode(&b, pics[i], &jpeg.Options{Quality: handQuality}); err != nil {
-				return fmt.Errorf("handout: %w", err)
-			}
+		if t := tiles[i]; t.data != nil {
 			name := fmt.Sprintf("key-%d", i+1)
-			h.pdf.RegisterImageOptionsReader(name, fpdf.ImageOptions{ImageType: "JPG"}, &b)
-			pw, ph := w, w*float64(pics[i].Rect.Dy())/float64(pics[i].Rect.Dx())
+			h.pdf.RegisterImageOptionsReader(name, fpdf.ImageOptions{ImageType: "JPG"}, bytes.NewReader(t.data))
+			pw, ph := w, w*t.ratio
 			if ph > tall {
 				pw, ph = pw*tall/ph, tall
 			}
@@ -193,7 +198,6 @@ func (h *handout) tiles(scenes []still.Scene, missing []string) error {
 	h.y = y - 3
 	h.text("", 8.5, "soft", "Times are from contact, ± is one standard uncertainty.", x, w, 4)
 	h.y = top + 2*step + 1
-	return nil
 }
 
 // findings: what to keep and what to work on, in two columns, as much as fits.

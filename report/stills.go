@@ -2,6 +2,7 @@ package report
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
@@ -36,40 +37,41 @@ func StillName(number int, e phases.EventName) string {
 	return fmt.Sprintf("%d-%s.jpg", number, strings.ReplaceAll(string(e), "_", "-"))
 }
 
-// writeStills draws the key frames and the proof sheet of a swing and notes
+// writeStills draws the key frames, the proof sheet and the handout of a swing and notes
 // their files in it. A picture that cannot be had is a note, not an error.
-func writeStills(put func(string, []byte) error, r *Report, sw *Swing, pics Pictures, rules *configs.RuleSet, fonts *still.Fonts) error {
+func writeStills(each Each, put func(string, []byte) error, r *Report, sw *Swing, pics Pictures, rules *configs.RuleSet) error {
 	scenes, missing := sw.scenes(r, pics, rules)
 	for i, sc := range scenes {
-		if sc.Picture == nil {
-			continue
+		if sc.Picture != nil {
+			sw.Stills[phases.KeyFrames[i]] = fmt.Sprintf("swing-%d/%s", sw.Number, StillName(i+1, phases.KeyFrames[i]))
 		}
-		img, err := still.Draw(sc, fonts)
-		if err != nil {
-			return fmt.Errorf("swing %d, %s: %w", sw.Number, sc.Moment, err)
-		}
-		name := fmt.Sprintf("swing-%d/%s", sw.Number, StillName(i+1, phases.KeyFrames[i]))
-		if err := putJPEG(put, name, img); err != nil {
-			return err
-		}
-		sw.Stills[phases.KeyFrames[i]] = name
 	}
 	if len(sw.Stills) == 0 {
 		return nil
 	}
-	sheet, err := still.DrawSheet(sw.sheet(r, scenes, missing, fonts), fonts)
-	if err != nil {
-		return fmt.Errorf("swing %d: %w", sw.Number, err)
-	}
-	name := fmt.Sprintf("swing-%d/proof.jpg", sw.Number)
-	if err := putJPEG(put, name, sheet); err != nil {
-		return err
-	}
-	sw.Proof = name
+	sw.Proof = fmt.Sprintf("swing-%d/proof.jpg", sw.Number)
 	for i := range sw.Findings {
 		sw.Findings[i].Still = sw.Stills[sw.Findings[i].Moment]
 	}
-	page, err := sw.handout(r, scenes, missing, fonts)
+	d, err := sw.draw(each, r, scenes, missing)
+	if err != nil {
+		return fmt.Errorf("swing %d: %w", sw.Number, err)
+	}
+	for i, name := range phases.KeyFrames {
+		if file := sw.Stills[name]; file != "" {
+			if err := put(file, d.stills[i]); err != nil {
+				return err
+			}
+		}
+	}
+	if err := put(sw.Proof, d.sheet); err != nil {
+		return err
+	}
+	fonts, err := still.NewFonts()
+	if err != nil {
+		return err
+	}
+	page, err := sw.handout(r, scenes, missing, d.tiles, fonts)
 	if err != nil {
 		return fmt.Errorf("swing %d: %w", sw.Number, err)
 	}
@@ -77,12 +79,56 @@ func writeStills(put func(string, []byte) error, r *Report, sw *Swing, pics Pict
 	return put(sw.Handout, page)
 }
 
-func putJPEG(put func(string, []byte) error, name string, img image.Image) error {
-	var b bytes.Buffer
-	if err := jpeg.Encode(&b, img, &jpeg.Options{Quality: jpegQuality}); err != nil {
-		return fmt.Errorf("%s: %w", name, err)
+// drawings of a swing, as JPEG.
+type drawings struct {
+	stills [][]byte // one a scene, nil where it has no picture
+	sheet  []byte
+	tiles  []tile // of the handout, likewise
+}
+
+// draw makes all pictures of a swing; they do not depend on each other.
+func (s *Swing) draw(each Each, r *Report, scenes []still.Scene, missing []string) (drawings, error) {
+	d := drawings{stills: make([][]byte, len(scenes)), tiles: make([]tile, len(scenes))}
+	jobs := []func(*still.Fonts) error{func(f *still.Fonts) error {
+		img, err := still.DrawSheet(s.sheet(r, scenes, missing, f), f)
+		if err == nil {
+			d.sheet, err = encode(img, jpegQuality)
+		}
+		return err
+	}}
+	for i, sc := range scenes {
+		if sc.Picture == nil {
+			continue
+		}
+		jobs = append(jobs, func(f *still.Fonts) error {
+			img, err := still.Draw(sc, f)
+			if err == nil {
+				d.stills[i], err = encode(img, jpegQuality)
+			}
+			if err != nil {
+				return fmt.Errorf("%s: %w", sc.Moment, err)
+			}
+			return nil
+		}, func(*still.Fonts) (err error) {
+			d.tiles[i], err = newTile(sc, i)
+			return err
+		})
 	}
-	return put(name, b.Bytes())
+	errs := make([]error, len(jobs))
+	each(len(jobs), func(i int) {
+		fonts, err := still.NewFonts() // faces are not for several goroutines
+		if err == nil {
+			err = jobs[i](fonts)
+		}
+		errs[i] = err
+	})
+	return d, errors.Join(errs...)
+}
+
+func encode(img image.Image, quality int) ([]byte, error) {
+	var b bytes.Buffer
+	err := jpeg.Encode(&b, img, &jpeg.Options{Quality: quality})
+	return b.Bytes(), err
 }
 
 // scenes describes the seven key frames. missing says why one has no picture.
