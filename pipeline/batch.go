@@ -30,6 +30,10 @@ type Batch struct {
 	Worker  func() *exec.Cmd
 	Analyze AnalyzeFunc // used where Worker is nil
 
+	// Elsewhere looks at the clips on other machines; the fields above are not used then.
+	Elsewhere Elsewhere
+	NoWait    bool // end as soon as all clips are handed over; the next run collects
+
 	// OnEvent is told what happens; calls do not overlap. May be nil.
 	OnEvent func(Event)
 
@@ -85,7 +89,11 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 		r.folders = append(r.folders, ClipsDir+"/"+c.Rel)
 	}
 	r.announce(list)
-	err = r.work(ctx, b.Settings.Jobs)
+	if b.Elsewhere != nil {
+		err = r.elsewhere(ctx)
+	} else {
+		err = r.work(ctx, b.Settings.Jobs)
+	}
 	if err == nil {
 		err = r.besideReferences(ctx, list)
 	}
@@ -137,7 +145,7 @@ type run struct {
 	b         *Batch
 	root, out string
 	store     *Store
-	queue     jobQueue
+	queue     Jobs
 
 	rootDir string // the folder of clips, also where root is one clip
 	rootID  fileID
@@ -194,9 +202,9 @@ func (r *run) worker(ctx context.Context) (err error) {
 		began := time.Now()
 		rep, resumed, err := r.clip(ctx, rn, j)
 		if err != nil {
-			return errors.Join(err, r.queue.Release(j))
+			return errors.Join(err, r.queue.Release(j, err))
 		}
-		if err := r.queue.Finish(j, rep.Outcome); err != nil {
+		if err := r.queue.Finish(ctx, j, rep); err != nil {
 			return err
 		}
 		if err := r.finished(j, rep, resumed, time.Since(began)); err != nil {
@@ -215,22 +223,38 @@ func (r *run) newRunner() runner {
 }
 
 // clip brings one clip to its end. An error is one that stops the batch.
-func (r *run) clip(ctx context.Context, rn runner, j clipJob) (rep *report.Report, resumed bool, err error) {
+func (r *run) clip(ctx context.Context, rn runner, j Job) (rep *report.Report, resumed bool, err error) {
 	c := Clip{Path: j.Path, Rel: j.Rel, Tool: r.b.Tool}
 	if j.Outcome != nil {
 		rep, err := r.record(c, *j.Outcome, j.Folder)
 		return rep, false, err
 	}
 	r.emit(Event{Kind: EventStart, Clip: j.Rel, Bytes: j.Bytes})
-	sidecar, err := configs.ForClip(rootOf(r.root, j.Path), j.Path)
-	if err != nil {
+	if j.Sidecar != nil {
+		c.Sidecar = *j.Sidecar
+		return r.tries(ctx, rn, c)
+	}
+	if c.Sidecar, err = r.settings(j); err != nil {
 		rep, err := r.record(c, Outcome{State: report.BadSettings, Reason: r.settingsReason(err)}, false)
 		return rep, false, err
+	}
+	return r.tries(ctx, rn, c)
+}
+
+// settings merges what was said of a clip.
+func (r *run) settings(j Job) (configs.Sidecar, error) {
+	sidecar, err := configs.ForClip(rootOf(r.root, j.Path), j.Path)
+	if err != nil {
+		return configs.Sidecar{}, err
 	}
 	if r.b.Settings.HideFaces {
 		sidecar.HideFaces = "yes"
 	}
-	c.Sidecar = sidecar
+	return sidecar, nil
+}
+
+// tries looks at a clip until there is a result, or an outcome without one.
+func (r *run) tries(ctx context.Context, rn runner, c Clip) (rep *report.Report, resumed bool, err error) {
 	for try := 0; ; try++ {
 		rep, resumed, err := r.try(ctx, rn, &c)
 		if err == nil {
@@ -254,13 +278,11 @@ func (r *run) try(ctx context.Context, rn runner, c *Clip) (rep *report.Report, 
 	if err != nil {
 		return nil, false, err
 	}
-	if c.SHA256, err = r.b.pass.hash(ctx, c.Path); err != nil {
+	old, err := r.identify(ctx, c)
+	if err != nil {
 		return nil, false, err
 	}
-	if c.Tool.Key, err = keyOf(c.SHA256, c.Sidecar, r.b.Tool); err != nil {
-		return nil, false, err
-	}
-	if old := r.stored(c.Rel); old != nil && old.Tool.Key == c.Tool.Key && (settled(old.Outcome) || r.b.pass.tried(c.Tool.Key)) {
+	if old != nil && (settled(old.Outcome) || r.b.pass.tried(c.Tool.Key)) {
 		return old, true, nil
 	}
 	if err := r.store.ClearClip(c.Rel); err != nil {
@@ -283,6 +305,20 @@ func (r *run) try(ctx context.Context, rn runner, c *Clip) (rep *report.Report, 
 		return nil, false, fmt.Errorf("%s: the analysis ended without its report", c.Rel)
 	}
 	return rep, false, nil
+}
+
+// identify hashes the clip, forms its key, and returns the report that the output folder holds under it, if any.
+func (r *run) identify(ctx context.Context, c *Clip) (old *report.Report, err error) {
+	if c.SHA256, err = r.b.pass.hash(ctx, c.Path); err != nil {
+		return nil, err
+	}
+	if c.Tool.Key, err = keyOf(c.SHA256, c.Sidecar, r.b.Tool); err != nil {
+		return nil, err
+	}
+	if old := r.stored(c.Rel); old != nil && old.Tool.Key == c.Tool.Key {
+		return old, nil
+	}
+	return nil, nil
 }
 
 // settled says whether an outcome holds as long as nothing changes: everything but failures of ours.
@@ -348,6 +384,9 @@ func (r *run) decide(ctx context.Context, rn runner, c Clip, err error, try int)
 // rootAway is an error where the folder of clips cannot be listed any more, or
 // another one stands in its place, as when a disk was unplugged.
 func (r *run) rootAway() error {
+	if r.root == "" {
+		return nil // clips come one by one, from a queue
+	}
 	id, err := idOf(r.rootDir)
 	if err == nil && id != r.rootID {
 		err = errors.New("another disk or folder is in its place")
@@ -417,13 +456,15 @@ func rootOf(root, clip string) string {
 	return root
 }
 
-func (r *run) finished(j clipJob, rep *report.Report, resumed bool, took time.Duration) error {
+func (r *run) finished(j Job, rep *report.Report, resumed bool, took time.Duration) error {
 	r.b.pass.ended(j.Rel, rep)
 	r.mu.Lock()
-	r.reports[j.number] = rep
+	if r.reports != nil {
+		r.reports[j.number] = rep
+	}
 	r.ended++
 	ended := r.ended
-	due := time.Since(r.lastPages) >= pagesEvery
+	due := r.reports != nil && time.Since(r.lastPages) >= pagesEvery
 	if due {
 		r.lastPages = time.Now()
 	}

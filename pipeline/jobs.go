@@ -4,45 +4,58 @@ import (
 	"context"
 	"io"
 	"sync"
+
+	"cagebook/configs"
+	"cagebook/report"
 )
 
-// clipJob is one clip of a batch; number is its row on the morning page.
-type clipJob struct {
-	number int
-	found
+// Job is one clip that is to be looked at.
+type Job struct {
+	ID      string // names the job in a queue; "" in a folder run
+	Rel     string // path below the input folder, slashes
+	Path    string // file on this machine
+	Bytes   int64
+	Sidecar *configs.Sidecar // what was said of the clip, merged; nil = it lies beside the clip
+	Outcome *Outcome         // set: the end of it, without looking inside
+	Folder  bool             // a folder that could not be read stands in for its clips
+
+	number int // row on the morning page
 }
 
-// jobQueue hands out the clips of a batch, each to one worker. A job that was
-// claimed is either finished, or released to be claimed again.
-type jobQueue interface {
-	// Claim returns io.EOF when no job is left.
-	Claim(ctx context.Context) (clipJob, error)
-	Finish(j clipJob, o Outcome) error
-	Release(j clipJob) error
+// Jobs hands out clips, each to one worker at a time. What was claimed is either
+// finished, or released to be claimed again. A queue that outlives its workers
+// hands a clip out again when the worker that has it is gone.
+type Jobs interface {
+	// Claim waits for the next job. It returns io.EOF when none is left.
+	Claim(ctx context.Context) (Job, error)
+	// Finish takes the result: the report, and the clip's files, which lie complete in the output folder.
+	Finish(ctx context.Context, j Job, rep *report.Report) error
+	// Release gives the job back because of cause, which stopped the worker.
+	Release(j Job, cause error) error
 }
 
 // folderJobs are the clips of a listed folder, in its order.
 type folderJobs struct {
 	mu      sync.Mutex
-	waiting []clipJob
+	waiting []Job
 }
 
 func newFolderJobs(l listing) *folderJobs {
 	q := &folderJobs{}
 	for i, f := range l.Clips {
-		q.waiting = append(q.waiting, clipJob{number: i, found: f})
+		q.waiting = append(q.waiting, Job{Rel: f.Rel, Path: f.Path, Bytes: f.Bytes, Outcome: f.Outcome, Folder: f.Folder, number: i})
 	}
 	return q
 }
 
-func (q *folderJobs) Claim(ctx context.Context) (clipJob, error) {
+func (q *folderJobs) Claim(ctx context.Context) (Job, error) {
 	if err := ctx.Err(); err != nil {
-		return clipJob{}, err
+		return Job{}, err
 	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if len(q.waiting) == 0 {
-		return clipJob{}, io.EOF
+		return Job{}, io.EOF
 	}
 	j := q.waiting[0]
 	q.waiting = q.waiting[1:]
@@ -50,11 +63,19 @@ func (q *folderJobs) Claim(ctx context.Context) (clipJob, error) {
 }
 
 // Finish has nothing to keep: report.json in the clip's folder is the record.
-func (q *folderJobs) Finish(clipJob, Outcome) error { return nil }
+func (q *folderJobs) Finish(context.Context, Job, *report.Report) error { return nil }
 
-func (q *folderJobs) Release(j clipJob) error {
+func (q *folderJobs) Release(j Job, _ error) error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	q.waiting = append([]clipJob{j}, q.waiting...)
+	q.waiting = append([]Job{j}, q.waiting...)
 	return nil
+}
+
+// Serve looks at the clips that jobs hands out, one after the other, until none
+// is left or ctx ends. A clip's files lie below Out when its job is finished;
+// what becomes of them is the queue's business. Root and Elsewhere are not used.
+func (b *Batch) Serve(ctx context.Context, jobs Jobs) error {
+	r := &run{b: b, out: b.Out, store: NewStore(b.Out), queue: jobs}
+	return r.worker(ctx)
 }
