@@ -6,12 +6,43 @@ import (
 	"cagebook/pose"
 )
 
-// Gaps from which an answer is given.
+// Gaps from which an answer is given. A bar of evidence clear of the body is the bat where the way comes past it,
+// even if the way could do without it for a frame; across the body sleeves, arms and shadows look like it.
 const (
-	seenGap   = 6.0
-	guessGap  = 3.5
-	shownHand = 0.30 // least visible length for an angle, of the bat's own: shorter ones point at the camera
+	seenGap    = 6.0
+	guessGap   = 3.5
+	clearGap   = 0.8
+	clearScore = 2.5 // of the frame's own evidence
+	clearShare = 0.7 // of the line lies outside the outline
+	// Seen along the line to the pitcher the bat goes round beside the hitter, and little looks like it.
+	endScore = 1.0
+	endShare = 0.4
 )
+
+// clear says whether what was found of the bat in a frame lies clear of the body.
+func (f *follower) clear(w way, i int) bool {
+	score, share := clearScore, clearShare
+	if f.s.Turn == 0 {
+		score, share = endScore, endShare
+	}
+	a, l := w.angle[i], w.length[i]
+	if float64(f.polar[i][a*lenSteps+l]) < score {
+		return false
+	}
+	end := f.ends()[l]
+	out := 0
+	for k := range end {
+		if !f.inside[i][a*radii+k] {
+			out++
+		}
+	}
+	return float64(out) >= share*float64(end)
+}
+
+// answers says whether a frame is answered.
+func (f *follower) answers(w way, i int) bool {
+	return w.gap[i] > guessGap || w.gap[i] > clearGap && f.clear(w, i)
+}
 
 // answer makes samples of the way.
 func (f *follower) answer(w way) Result {
@@ -24,7 +55,7 @@ func (f *follower) answer(w way) Result {
 		switch {
 		case math.IsNaN(w.gap[i]):
 			r.Bat[i].Status = occluded
-		case !(w.gap[i] > guessGap):
+		case !f.answers(w, i):
 			r.Bat[i].Status = occluded
 			if math.IsNaN(full) {
 				r.Bat[i].Status = noBat

@@ -20,20 +20,21 @@ const (
 
 // follower is the state of one search.
 type follower struct {
-	s     *Scene
-	w, h  int
-	bg    []byte      // background, BGR, packed
-	grips []grip      // in each frame
-	move  []shift     // how each frame lies on the background
-	noise float64     // levels by which still parts of pictures differ
-	polar [][]float32 // per frame: score of a bat [angle][length]; nil = no grip
-	ev    [][]float32 // per frame: cross-section evidence [angle][radius]
-	maxR  float64     // heights: farthest barrel end from the hands
+	s      *Scene
+	w, h   int
+	bg     []byte      // background, BGR, packed
+	grips  []grip      // in each frame
+	move   []shift     // how each frame lies on the background
+	noise  float64     // levels by which still parts of pictures differ
+	polar  [][]float32 // per frame: score of a bat [angle][length]; nil = no grip
+	ev     [][]float32 // per frame: cross-section evidence [angle][radius]
+	inside [][]bool    // per frame: whether a place lies in the hitter's outline [angle][radius]
+	maxR   float64     // heights: farthest barrel end from the hands
 }
 
 func newFollower(s *Scene) *follower {
 	n := len(s.Pics)
-	f := &follower{s: s, w: s.Pics[0].W, h: s.Pics[0].H, grips: make([]grip, n), move: make([]shift, n), polar: make([][]float32, n), ev: make([][]float32, n), maxR: maxBat}
+	f := &follower{s: s, w: s.Pics[0].W, h: s.Pics[0].H, grips: make([]grip, n), move: make([]shift, n), polar: make([][]float32, n), ev: make([][]float32, n), inside: make([][]bool, n), maxR: maxBat}
 	for i := range n {
 		f.grips[i] = s.gripOf(&s.Body[i])
 	}
@@ -202,7 +203,7 @@ func (f *follower) gather(c *colours) {
 		}
 		roi := f.evidence(i, c)
 		f.ev[i] = f.crossSections(i, &roi)
-		f.polar[i] = f.lengths(i, &roi)
+		f.polar[i], f.inside[i] = f.lengths(i, &roi)
 	})
 }
 

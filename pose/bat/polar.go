@@ -100,19 +100,21 @@ var sidestep = func() (t [len(asides)][radii]struct{ turn, k int }) {
 	return t
 }()
 
-// lengths scores a bat of every direction and length: [angle][length].
-func (f *follower) lengths(i int, p *patch) []float32 {
+// lengths scores a bat of every direction and length, [angle][length], and says which places lie in the outline, [angle][radius].
+func (f *follower) lengths(i int, p *patch) (scores []float32, inside []bool) {
 	h := f.s.Height
 	g := f.grips[i]
 	ev := f.ev[i]
 	// What each step of the map brings when the bat lies there, and when it should have ended before.
 	gain, pos := make([]float32, angles*radii), make([]float32, angles*radii)
+	inside = make([]bool, angles*radii)
 	for a := range angles {
 		for k := range radii {
 			r := radius(k)
 			need := float32(needOutside)
 			if p.inside(g.x+r*h*dirs[a][0], g.y+r*h*dirs[a][1]) {
 				need = needInside
+				inside[a*radii+k] = true
 			}
 			e := ev[a*radii+k]
 			gain[a*radii+k] = max(e, -0.3) - need
@@ -128,7 +130,7 @@ func (f *follower) lengths(i int, p *patch) []float32 {
 			lengthsOf(out[a*lenSteps:][:lenSteps], gain, pos, a, o, f.ends())
 		}
 	}
-	return out
+	return out, inside
 }
 
 // ends are the steps at which each length ends.
