@@ -85,13 +85,23 @@ func (r *reading) expected(n EventName, spread float64) cue {
 
 // findEvents fills r.ev. Contact must be there already.
 func (r *reading) findEvents() {
-	if s, ok := r.fitStride(); ok {
+	s, ok := r.fitStride()
+	if ok {
 		r.fromStride(&s)
 		r.handsStart()
+		if s.lift < 3*footClear { // perhaps not lifted by definition
+			up, deep := r.ev[Load], r.loadOfHands()
+			r.ev[Load] = either(up, deep, clamp(s.lift/(3*footClear), 0, 1))
+		}
 	} else {
-		r.ev[FootDown] = r.expected(FootDown, 0.45) // it never left the ground that could be seen
+		r.ev[FootDown] = r.expected(FootDown, 0.45)     // it never left the ground that could be seen
+		if heel := s.landed[1]; s.liftOf[1] > s.limit { // but its heel did
+			t, sg, _ := fuse(cue{heel.t, math.Max(wide*heel.sigma, 0.06)}, r.ev[FootDown])
+			r.ev[FootDown] = cue{t, sg}
+			r.ev[HeelDown] = cue{t + heelLateS, sg}
+		}
 		r.handsStart()
-		r.loadOfHands()
+		r.ev[Load] = r.loadOfHands()
 		// The foot is at rest until the load and after it.
 		r.ev[Stance] = cue{r.ev[Load].t - 0.005, r.ev[Load].sigma}
 	}
@@ -106,6 +116,15 @@ const (
 	footQuiet = 0.12 / 0.87
 )
 
+// wide: the curve of the foot is a model; feet move in other ways, too.
+const wide = 1.5
+
+// either is one of two cues, a with probability p: what is not known of which one is in sigma.
+func either(a, b cue, p float64) cue {
+	t := p*a.t + (1-p)*b.t
+	return cue{t, math.Sqrt(p*(a.sigma*a.sigma+(a.t-t)*(a.t-t)) + (1-p)*(b.sigma*b.sigma+(b.t-t)*(b.t-t)))}
+}
+
 // heelLateS: with the toe on the ground the heel comes down slower than the
 // curve has it; found on keypoints with known truth.
 const heelLateS = 0.015
@@ -113,29 +132,31 @@ const heelLateS = 0.015
 // fromStride reads the foot's events off the fitted curve, by their definitions.
 func (r *reading) fromStride(s *stride) {
 	frame := r.b.frameSigma()
-	const wide = 1.5 // the curve is a model: feet move in other ways, too
 	top, flat := r.ankleTop(s)
 	t, sg, _ := fuse(cue{s.top.t, math.Max(wide*s.top.sigma, 0.05)}, top)
 	r.ev[Load] = cue{t, math.Hypot(math.Hypot(math.Max(sg, 0.03), 0.29*flat), frame)}
-	off, offLift := s.off, s.lift
-	if s.offOf[2].sigma > 0 { // the toe leaves the ground last
-		off, offLift = s.offOf[2], s.liftOf[2]
+	off := s.risen[0]
+	if s.risen[2].sigma > 0 { // the toe leaves the ground last
+		off = s.risen[2]
+	}
+	if off.t-s.stirred.t > 0.1 { // the heel alone, or a tap that hardly left the ground
+		off = either(off, s.stirred, 0.5)
 	}
 	if s.lift > 2*footClear {
-		r.ev[LeadFootOff] = cue{s.whenRisen(footClear, offLift, off.t), math.Hypot(math.Max(wide*off.sigma, 0.035), frame)}
+		r.ev[LeadFootOff] = cue{off.t, math.Hypot(math.Max(wide*off.sigma, 0.035), frame)}
 	}
-	r.ev[Stance] = cue{math.Min(s.whenQuiet(footQuiet), s.top.t-0.02), math.Hypot(math.Max(wide*s.off.sigma, 0.05), frame)}
+	r.ev[Stance] = cue{math.Min(s.quiet.t, s.top.t-0.02), math.Hypot(math.Max(wide*s.quiet.sigma, 0.05), frame)}
 	// The first of toe and heel counts.
-	toe, heel := s.downOf[2], s.downOf[1]
-	down, lift := s.down, s.lift
+	toe, heel := s.landed[2], s.landed[1]
+	down := s.landed[0]
 	if toe.sigma > 0 && heel.sigma > 0 {
-		down, lift = toe, s.liftOf[2]
+		down = toe
 		if heel.t < toe.t {
-			down, lift = heel, s.liftOf[1]
+			down = heel
 		}
 		down.sigma = math.Max(wide*down.sigma, 0.5*math.Abs(toe.t-heel.t))
 	}
-	cues := []cue{{s.whenDown(footClear, lift, down.t), math.Max(down.sigma, 0.06)}}
+	cues := []cue{{down.t, math.Max(down.sigma, 0.06)}}
 	for _, j := range r.leadFoot() {
 		if t, sg, ok := r.plant(j, r.ev[Contact].t); ok {
 			cues = append(cues, cue{t, sg * 0.8}) // three points of one foot are hardly more than one
@@ -144,7 +165,7 @@ func (r *reading) fromStride(s *stride) {
 	t, sg, _ = fuse(cues...)
 	r.ev[FootDown] = cue{t, math.Hypot(math.Max(1.15*sg, 0.03), frame)}
 	if heel.sigma > 0 {
-		r.ev[HeelDown] = cue{math.Max(t, s.whenDown(footClear, s.liftOf[1], heel.t)+heelLateS), math.Hypot(math.Max(wide*heel.sigma, 0.035), frame)}
+		r.ev[HeelDown] = cue{math.Max(t, heel.t+heelLateS), math.Hypot(math.Max(wide*heel.sigma, 0.035), frame)}
 	}
 }
 
@@ -221,22 +242,32 @@ func (r *reading) ankleTop(s *stride) (c cue, flatS float64) {
 	return cue{(b.time(top) + b.time(a) + b.time(z)) / 3, math.Hypot(0.02, 0.29*flatS)}, flatS
 }
 
-// loadOfHands is the load of a hitter who does not lift the foot: hands deepest.
-func (r *reading) loadOfHands() {
+// loadOfHands is the load of a hitter who does not lift the foot: hands deepest. Hands
+// rest there for a while; what lies within the noise of the deepest place is the same.
+func (r *reading) loadOfHands() cue {
 	b := r.b
 	fd, hs := r.ev[FootDown], r.ev[HandsStart]
 	if !r.sideOn() {
 		exp := r.expected(Load, 0.5)
-		r.ev[Load] = cue{math.Min(exp.t, hs.t-0.02), math.Max(exp.sigma, 0.08)}
-		return
+		return cue{math.Min(exp.t, hs.t-0.02), math.Max(exp.sigma, 0.08)}
 	}
-	deep := b.index(hs.t)
-	for i := b.index(fd.t - 0.8); i <= b.index(hs.t); i++ {
-		if r.forward(b.hands(i)) < r.forward(b.hands(deep)) {
+	lo, hi := b.index(fd.t-0.8), b.index(hs.t)
+	far := func(i int) float64 { return r.forward(b.hands(i)) }
+	deep := hi
+	for i := lo; i <= hi; i++ {
+		if far(i) < far(deep) {
 			deep = i
 		}
 	}
-	r.ev[Load] = cue{b.time(deep), math.Hypot(0.06, b.frameSigma())}
+	level := far(deep) + 0.7*r.noise
+	a, z := deep, deep
+	for i := lo; i <= hi; i++ {
+		if far(i) < level {
+			a, z = min(a, i), max(z, i)
+		}
+	}
+	t := (2*b.time(deep) + b.time(a) + b.time(z)) / 4
+	return cue{t, math.Hypot(math.Hypot(0.05, 0.35*float64(z-a)*b.dt), b.frameSigma())}
 }
 
 // extension: mid-wrists farthest from mid-shoulders within 120 ms after contact.

@@ -6,15 +6,22 @@ import (
 	"cagebook/pose"
 )
 
-// stride is the lead foot's way from stance to landing as a curve: at rest,
-// lifted and carried, at rest. Times in s, lengths in body lengths.
+// stride is the lead foot's way from stance to landing as curves: at rest, lifted and carried, at
+// rest, with or without a tap of the toe before. Many such curves are held against the track,
+// and every instant is averaged over all of them by how well each fits: where
+// two of them explain the track alike, their disagreement is in sigma.
 type stride struct {
-	off, top, down cue     // start of the lift, its top, end of the descent, with their uncertainty
+	off, top, down cue     // start of the first lift, last top, end of the descent, with their uncertainty
+	quiet          cue     // last time before the lift at which the foot is at rest by the definition of stance
 	downOf         [3]cue  // end of the descent of ankle, heel, toe; zero where the point is not there
 	offOf          [3]cue  // start of their lift
+	landed         [3]cue  // within the definition's height of the planted place
+	risen          [3]cue  // above it after the stance
+	stirred        cue     // the same of whichever point is first, be it only in a tap
 	lift           float64 // height of the top above the planted height: of the point that rises least
 	liftOf         [3]float64
 	carry          float64 // way in the image from stance to landing
+	limit          float64 // lift that stands out of the misfit
 }
 
 // minJerk goes smoothly from 0 at a to 1 at b, at rest at both ends (the
@@ -30,35 +37,213 @@ const (
 	// footCorrS: errors of a keypoint hang together over about this long, so
 	// that samples closer than it tell nothing new.
 	footCorrS = 0.12
+	// Standard deviations of what a foot does, body lengths: carried along the picture, lifted, and, where it is
+	// carried to or from a camera that looks down, lower or higher in the picture. They say how much a
+	// curve with more freedom must explain. No source.
+	carrySD, liftSD, nearSD = 0.15, 0.08, 0.03
+	// tapShare is the share of hitters who tap. No source.
+	tapShare = 0.15
 )
 
-// basis evaluates the curve's two shapes: carried from stance to landing, and
-// lifted. from says where between off and top the way forward begins.
-func basis(t, off, top, down, from float64) (carried, lifted float64) {
-	if t < top {
-		lifted = minJerk(t, off, top)
-	} else {
-		lifted = 1 - minJerk(t, top, down)
-	}
-	return minJerk(t, off+from*(top-off), down), lifted
+// path is one hypothesis about the lead foot: off, top and down of the stride, where between off
+// and top the way forward begins, and start and end of a tap before it (tapEnd 0 = none).
+type path struct {
+	off, top, down, from float64
+	tapOff, tapEnd       float64
+	prior                float64              // log, of its instants
+	sums                 [6][maxBasis]float64 // basis · series
+	gram                 [maxBasis][maxBasis]float64
+	log                  [3]float64 // log likelihood of ankle, heel, toe
+	amp                  [6][maxBasis]float64
 }
 
-// fitStride fits the curve to ankle, heel and toe at once. Amplitudes follow by
-// linear least squares; the instants are averaged over a grid by how well each
-// fits, together with what is usual. ok is false where the foot hardly moves.
+const maxBasis = 4
+
+func (p *path) size() int {
+	if p.tapEnd > 0 {
+		return 4
+	}
+	return 2
+}
+
+// basis evaluates the curve's shapes: carried from stance to landing, lifted, and the
+// same of the tap, which stays carried until the stride begins.
+func (p *path) basis(t float64, out *[maxBasis]float64) {
+	if t < p.top {
+		out[1] = minJerk(t, p.off, p.top)
+	} else {
+		out[1] = 1 - minJerk(t, p.top, p.down)
+	}
+	out[0] = minJerk(t, p.off+p.from*(p.top-p.off), p.down)
+	if p.tapEnd > 0 {
+		mid := (p.tapOff + p.tapEnd) / 2
+		if t < mid {
+			out[3] = minJerk(t, p.tapOff, mid)
+		} else {
+			out[3] = 1 - minJerk(t, mid, p.tapEnd)
+		}
+		out[2] = minJerk(t, p.tapOff, p.tapEnd) * (1 - minJerk(t, p.off, p.down))
+	}
+}
+
+// paths are the hypotheses for a contact; the foot lands about when usual says.
+func paths(contact, first float64, usual cue) []path {
+	var out []path
+	logPrior := func(p *path) float64 {
+		z := (p.down - usual.t) / math.Max(usual.sigma, 0.03)
+		zf, zr := math.Log((p.down-p.top)/0.2)/0.6, math.Log((p.top-p.off)/0.2)/0.6
+		return -0.5 * (z*z + zf*zf + zr*zr)
+	}
+	add := func(p path) {
+		if math.Min(p.off, p.tapOff+1e9*b2f(p.tapEnd == 0)) >= first-0.1 {
+			p.prior = logPrior(&p)
+			out = append(out, p)
+		}
+	}
+	for down := contact - 0.60; down <= contact-0.02; down += footStepS {
+		for _, fall := range [...]float64{0.07, 0.10, 0.13, 0.17, 0.22, 0.28, 0.35, 0.45, 0.6} {
+			for _, rise := range [...]float64{0.08, 0.12, 0.16, 0.20, 0.26, 0.34, 0.45} {
+				for _, from := range [2]float64{0, 0.9} {
+					add(path{off: down - fall - rise, top: down - fall, down: down, from: from})
+				}
+			}
+		}
+	}
+	single := len(out)
+	for down := contact - 0.60; down <= contact-0.02; down += footStepS {
+		for _, fall := range [...]float64{0.10, 0.17, 0.28} {
+			for _, rise := range [...]float64{0.08, 0.13, 0.20} {
+				for _, gap := range [...]float64{0, 0.08, 0.18, 0.32} {
+					for _, last := range [...]float64{0.12, 0.18, 0.28} {
+						off := down - fall - rise
+						add(path{off: off, top: down - fall, down: down, tapOff: off - gap - last, tapEnd: off - gap})
+					}
+				}
+			}
+		}
+	}
+	// Each kind has its share, however many of its hypotheses are tried.
+	share := func(ps []path, part float64) {
+		var sum float64
+		for i := range ps {
+			sum += math.Exp(ps[i].prior)
+		}
+		for i := range ps {
+			ps[i].prior += math.Log(part / math.Max(sum, 1e-300))
+		}
+	}
+	share(out[:single], 1-tapShare)
+	share(out[single:], tapShare)
+	return out
+}
+
+func b2f(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// prepare forms the sums that do not depend on the noise. The series are relative to their means, and so are the shapes.
+func (p *path) prepare(ts []float64, series [][]float64) {
+	n := p.size()
+	var mean [maxBasis]float64
+	var b [maxBasis]float64
+	for _, t := range ts {
+		p.basis(t, &b)
+		for i := range n {
+			mean[i] += b[i] / float64(len(ts))
+		}
+	}
+	for q, t := range ts {
+		p.basis(t, &b)
+		for i := range n {
+			b[i] -= mean[i]
+			for k := range i + 1 {
+				p.gram[i][k] += b[i] * b[k]
+			}
+		}
+		for s := range series {
+			for i := range n {
+				p.sums[s][i] += b[i] * series[s][q]
+			}
+		}
+	}
+}
+
+// judge computes the likelihood of each point's series under noise of the given variance, of which gain samples a
+// sample are independent, with the amplitudes integrated out (normal about 0). It
+// returns the squares that are left at the best amplitudes.
+func (p *path) judge(square []float64, owner []int, variance, gain float64) (rss float64) {
+	n := p.size()
+	g := gain / variance
+	var factors [2][maxBasis][maxBasis]float64 // for x and y: Cholesky factor of g·gram + 1/prior variance
+	var half [2]float64                        // half the log determinant, in units of the prior's
+	for axis, sd := range [2][maxBasis]float64{{carrySD, liftSD, carrySD / 2, liftSD / 2}, {nearSD, liftSD, nearSD / 2, liftSD / 2}} {
+		a := &factors[axis]
+		for i := range n {
+			for k := range i + 1 {
+				v := g * p.gram[i][k]
+				if i == k {
+					v += 1 / (sd[i] * sd[i])
+				}
+				for q := range k {
+					v -= a[i][q] * a[k][q]
+				}
+				if i == k {
+					a[i][i] = math.Sqrt(math.Max(v, 1e-12))
+					half[axis] += math.Log(a[i][i] * sd[i])
+				} else {
+					a[i][k] = v / a[k][k]
+				}
+			}
+		}
+	}
+	p.log = [3]float64{}
+	for s := range square {
+		a := &factors[s%2]
+		var y [maxBasis]float64
+		fit := 0.0
+		for i := range n {
+			v := g * p.sums[s][i]
+			for q := range i {
+				v -= a[i][q] * y[q]
+			}
+			y[i] = v / a[i][i]
+			fit += y[i] * y[i]
+		}
+		for i := n - 1; i >= 0; i-- {
+			v := y[i]
+			for q := i + 1; q < n; q++ {
+				v -= a[q][i] * p.amp[s][q]
+			}
+			p.amp[s][i] = v / a[i][i]
+		}
+		p.log[owner[s]] += -0.5*g*square[s] + 0.5*fit - half[s%2]
+		left := square[s]
+		for i := range n {
+			left -= p.amp[s][i] * p.sums[s][i]
+		}
+		rss += math.Max(0, left)
+	}
+	return rss
+}
+
+// fitStride fits the curves to ankle, heel and toe at once. ok is false where the foot hardly moves.
 func (r *reading) fitStride() (s stride, ok bool) {
 	b := r.b
 	contact := r.ev[Contact].t
-	points := []pose.Joint{r.lead(pose.LeftAnkle), r.lead(pose.LeftHeel), r.lead(pose.LeftFootIndex)}
+	points := r.footPoints()
 	var ts []float64
-	series := make([][]float64, 0, 6) // x and y of each point, body lengths
-	owner := make([]int, 0, 6)
 	for i := b.index(contact - footBackS); i <= b.index(contact-0.015); i += 4 {
 		ts = append(ts, b.time(i))
 	}
 	if len(ts) < 20 {
 		return s, false
 	}
+	var series [][]float64 // x and y of each point, body lengths
+	var owner []int
+	var square []float64
 	for k, j := range points {
 		if !b.has[j] {
 			continue
@@ -68,153 +253,154 @@ func (r *reading) fitStride() (s stride, ok bool) {
 			p := b.at[j][b.index(t)]
 			x[i], y[i] = p.x/b.length, p.y/b.length
 		}
-		series = append(series, x, y)
-		owner = append(owner, k, k)
-	}
-	perSample := (ts[1] - ts[0]) / footCorrS // independent samples a sample
-	type hyp struct {
-		off, top, down, from, rss float64
-		each                      [3]float64
-	}
-	var all []hyp
-	best := hyp{rss: math.Inf(1)}
-	usual := r.expected(FootDown, 0.45)
-	f := newLeastSquares(len(ts))
-	for down := contact - 0.60; down <= contact-0.02; down += footStepS {
-		for _, fall := range []float64{0.07, 0.10, 0.13, 0.17, 0.22, 0.28, 0.35, 0.45, 0.6} {
-			for _, rise := range []float64{0.08, 0.12, 0.16, 0.20, 0.26, 0.34, 0.45} {
-				top := down - fall
-				off := top - rise
-				if off < ts[0]-0.1 {
-					continue
-				}
-				for _, from := range [2]float64{0, 0.9} {
-					for i, t := range ts {
-						f.c[i], f.l[i] = basis(t, off, top, down, from)
-					}
-					h := hyp{off: off, top: top, down: down, from: from}
-					f.prepare()
-					for k, y := range series {
-						_, _, rss := f.fit(y)
-						h.each[owner[k]] += rss
-						h.rss += rss
-					}
-					all = append(all, h)
-					if h.rss < best.rss {
-						best = h
-					}
-				}
+		for _, v := range [2][]float64{x, y} {
+			m, sum := mean(v), 0.0
+			for i := range v {
+				v[i] -= m
+				sum += v[i] * v[i]
 			}
+			series, owner, square = append(series, v), append(owner, k), append(square, sum)
 		}
 	}
+	all := paths(contact, ts[0], r.expected(FootDown, 0.45))
 	if len(all) == 0 {
 		return s, false
 	}
+	gain := (ts[1] - ts[0]) / footCorrS // independent samples a sample
 	n := float64(len(ts) * len(series))
-	variance := math.Max(best.rss/n, 0.25*r.noise*r.noise)
-	weigh := func(rss func(*hyp) float64, at func(*hyp) float64) cue {
-		least := math.Inf(1)
-		for i := range all {
-			least = math.Min(least, rss(&all[i]))
-		}
-		var w, wt, wtt float64
-		for i := range all {
-			h := &all[i]
-			z := (h.down - usual.t) / math.Max(usual.sigma, 0.03)
-			zf := math.Log((h.down-h.top)/0.2) / 0.6
-			zr := math.Log((h.top-h.off)/0.2) / 0.6
-			k := math.Exp(-0.5*(rss(h)-least)*perSample/variance - 0.5*(z*z+zf*zf+zr*zr))
-			w += k
-			wt += k * at(h)
-			wtt += k * at(h) * at(h)
-		}
-		m := wt / w
-		return cue{m, math.Sqrt(math.Max(0, wtt/w-m*m) + footStepS*footStepS/12)}
+	least := math.Inf(1)
+	variance := 0.25 * r.noise * r.noise
+	for i := range all {
+		all[i].prepare(ts, series)
+		least = math.Min(least, all[i].judge(square, owner, variance, gain))
 	}
-	total := func(h *hyp) float64 { return h.rss }
-	s.off = weigh(total, func(h *hyp) float64 { return h.off })
-	s.top = weigh(total, func(h *hyp) float64 { return h.top })
-	s.down = weigh(total, func(h *hyp) float64 { return h.down })
-	for k, j := range points {
-		if b.has[j] {
-			// mostly its own points, a little of the others: one foot
-			own := func(h *hyp) float64 { return 2*h.each[k] + 0.25*h.rss }
-			s.downOf[k] = weigh(own, func(h *hyp) float64 { return h.down })
-			s.offOf[k] = weigh(own, func(h *hyp) float64 { return h.off })
+	variance = math.Max(variance, least/n)
+	for i := range all {
+		all[i].judge(square, owner, variance, gain)
+	}
+	total := func(h *path) float64 { return h.log[0] + h.log[1] + h.log[2] }
+	m := newMixture(all, total)
+	s.off = m.of(all, func(h *path) float64 { return h.start() })
+	s.top = m.of(all, func(h *path) float64 { return h.top })
+	s.down = m.of(all, func(h *path) float64 { return h.down })
+	s.quiet = m.of(all, (*path).lastQuiet)
+	s.stirred = m.of(all, func(h *path) float64 {
+		first := math.Inf(1)
+		for q := 1; q < len(series); q += 2 {
+			first = math.Min(first, h.rises(q))
 		}
-	}
-	for i, t := range ts {
-		f.c[i], f.l[i] = basis(t, s.off.t, math.Max(s.top.t, s.off.t+0.02), math.Max(s.down.t, s.top.t+0.02), best.from)
-	}
-	f.prepare()
+		return first
+	})
 	s.lift = math.Inf(1)
-	for k := 0; k < len(series); k += 2 {
-		cx, _, _ := f.fit(series[k])
-		cy, ly, _ := f.fit(series[k+1])
-		s.carry += math.Hypot(cx, cy) / float64(len(series)/2)
-		s.liftOf[owner[k]] = -ly
-		s.lift = math.Min(s.lift, -ly)
+	for q := 0; q < len(series); q += 2 {
+		k := owner[q]
+		// mostly its own points, a little of the others: one foot
+		own := newMixture(all, func(h *path) float64 { return 2*h.log[k] + 0.25*total(h) })
+		s.downOf[k] = own.of(all, func(h *path) float64 { return h.down })
+		s.offOf[k] = own.of(all, func(h *path) float64 { return h.start() })
+		s.landed[k] = own.of(all, func(h *path) float64 { return crossing(footClear/-h.amp[q+1][1], h.top, h.down, false) })
+		// Whether it tapped is the whole foot's matter.
+		s.risen[k] = newMixture(all, func(h *path) float64 { return h.log[k] + 0.5*total(h) }).of(all, func(h *path) float64 { return h.rises(q + 1) })
+		s.liftOf[k] = m.mean(all, func(h *path) float64 { return -h.amp[q+1][1] })
+		s.lift = math.Min(s.lift, s.liftOf[k])
+		s.carry += m.mean(all, func(h *path) float64 { return math.Hypot(h.amp[q][0], h.amp[q+1][0]) }) / float64(len(series)/2)
 	}
-	limit := math.Max(0.012, 1.2*math.Sqrt(best.rss/n)) // of the misfit, root mean square
-	return s, s.lift > limit || s.carry > 3*limit
+	s.limit = math.Max(0.012, 1.2*math.Sqrt(least/n)) // of the misfit, root mean square
+	return s, s.lift > s.limit || s.carry > 3*s.limit
 }
 
-// leastSquares fits y ≈ a + c·carried + l·lifted.
-type leastSquares struct {
-	c, l                       []float64
-	mc, ml, scc, sll, scl, det float64
+// footPoints are ankle, heel and toe of the lead foot.
+func (r *reading) footPoints() [3]pose.Joint {
+	return [3]pose.Joint{r.lead(pose.LeftAnkle), r.lead(pose.LeftHeel), r.lead(pose.LeftFootIndex)}
 }
 
-func newLeastSquares(n int) *leastSquares {
-	return &leastSquares{c: make([]float64, n), l: make([]float64, n)}
+// mixture are the weights of hypotheses.
+type mixture []float64
+
+func newMixture(all []path, log func(*path) float64) mixture {
+	w := make(mixture, len(all))
+	top := math.Inf(-1)
+	for i := range all {
+		w[i] = log(&all[i]) + all[i].prior
+		top = math.Max(top, w[i])
+	}
+	var sum float64
+	for i := range w {
+		w[i] = math.Exp(w[i] - top)
+		if w[i] < 1e-5 {
+			w[i] = 0
+		}
+		sum += w[i]
+	}
+	for i := range w {
+		w[i] /= sum
+	}
+	return w
 }
 
-// prepare works out what does not depend on y.
-func (f *leastSquares) prepare() {
-	n := float64(len(f.c))
-	f.mc, f.ml, f.scc, f.sll, f.scl = 0, 0, 0, 0, 0
-	for i := range f.c {
-		f.mc += f.c[i] / n
-		f.ml += f.l[i] / n
+func (m mixture) mean(all []path, f func(*path) float64) float64 {
+	var s float64
+	for i, w := range m {
+		if w > 0 {
+			s += w * f(&all[i])
+		}
 	}
-	for i := range f.c {
-		c, l := f.c[i]-f.mc, f.l[i]-f.ml
-		f.scc += c * c
-		f.sll += l * l
-		f.scl += c * l
-	}
-	ridge := 1e-3 * n // amplitudes that nothing determines stay small
-	f.scc += ridge * 0.01
-	f.sll += ridge * 0.01
-	f.det = f.scc*f.sll - f.scl*f.scl
+	return s
 }
 
-// fit is the least-squares solution for y and what it leaves.
-func (f *leastSquares) fit(y []float64) (carried, lifted, rss float64) {
-	var my, sc, sl, syy float64
-	for _, v := range y {
-		my += v
-	}
-	my /= float64(len(y))
-	for i, v := range y {
-		d := v - my
-		sc += (f.c[i] - f.mc) * d
-		sl += (f.l[i] - f.ml) * d
-		syy += d * d
-	}
-	if f.det <= 0 {
-		return 0, 0, syy
-	}
-	carried, lifted = (sc*f.sll-sl*f.scl)/f.det, (sl*f.scc-sc*f.scl)/f.det
-	return carried, lifted, math.Max(0, syy-carried*sc-lifted*sl)
+// of is mean and spread of an instant.
+func (m mixture) of(all []path, f func(*path) float64) cue {
+	t := m.mean(all, f)
+	v := m.mean(all, func(p *path) float64 { return (f(p) - t) * (f(p) - t) })
+	return cue{t, math.Sqrt(v + footStepS*footStepS/12)}
 }
 
-// whenRisen is when a point that starts at off passes the height h (body lengths) on its way to lift.
-func (s *stride) whenRisen(h, lift, off float64) float64 { return crossing(h/lift, off, s.top.t, true) }
+// start is when the foot first leaves its place.
+func (p *path) start() float64 {
+	if p.tapEnd > 0 {
+		return p.tapOff
+	}
+	return p.off
+}
 
-// whenDown is when the descent from lift that ends at the time down comes within h of the planted height.
-func (s *stride) whenDown(h, lift, down float64) float64 {
-	return crossing(h/lift, s.top.t, down, false)
+// rises is when the height of series q (a y, down in the picture) first passes the definition's.
+func (p *path) rises(q int) float64 {
+	var b [maxBasis]float64
+	for t := p.start(); t < p.top; t += 0.005 {
+		p.basis(t, &b)
+		if -p.amp[q][1]*b[1]-p.amp[q][3]*b[3] > footClear {
+			return t
+		}
+	}
+	return p.off + 0.6*(p.top-p.off) // not in this hypothesis: somewhere on the way up
+}
+
+// lastQuiet is the last time before the foot leaves its place at which the first point moves slower
+// than the definition of stance allows.
+func (p *path) lastQuiet() float64 {
+	n := p.size()
+	speed := func(t float64) float64 {
+		const h = 0.004
+		var a, b [maxBasis]float64
+		p.basis(t-h, &a)
+		p.basis(t+h, &b)
+		var x, y float64
+		for i := range n {
+			x += p.amp[0][i] * (b[i] - a[i]) / (2 * h)
+			y += p.amp[1][i] * (b[i] - a[i]) / (2 * h)
+		}
+		return math.Hypot(x, y)
+	}
+	start, until := p.start(), p.top
+	if p.tapEnd > 0 {
+		until = (p.tapOff + p.tapEnd) / 2
+	}
+	for t := start; t < until; t += 0.005 {
+		if speed(t) > footQuiet {
+			return t
+		}
+	}
+	return start
 }
 
 // crossing is when a minimum-jerk rise (or fall) from a to b has the given share of its height.
@@ -224,7 +410,7 @@ func crossing(share, a, b float64, up bool) float64 {
 	}
 	share = clamp(share, 0.001, 0.9)
 	lo, hi := 0.0, 1.0
-	for range 40 {
+	for range 20 {
 		m := (lo + hi) / 2
 		v := minJerk(m, 0, 1)
 		if !up {
@@ -237,22 +423,6 @@ func crossing(share, a, b float64, up bool) float64 {
 		}
 	}
 	return a + (b-a)*hi
-}
-
-// whenQuiet is the last time before the lift at which the foot moves slower than v (body lengths/s).
-func (s *stride) whenQuiet(v float64) float64 {
-	d := s.top.t - s.off.t
-	full := s.down.t - s.off.t
-	for t := s.off.t; t < s.top.t; t += 0.002 {
-		x := (t - s.off.t) / d
-		up := s.lift * 30 * x * x * (1 - x) * (1 - x) / d
-		u := (t - s.off.t) / full
-		along := s.carry * 30 * u * u * (1 - u) * (1 - u) / full
-		if math.Hypot(up, along) > v {
-			return t
-		}
-	}
-	return s.off.t
 }
 
 // plant is when point j comes to the place at which it rests around contact.
