@@ -290,25 +290,38 @@ func (r *reading) extension() {
 	r.ev[Extension] = cue{clamp(exp.t, c.t+0.004, c.t+0.12), math.Max(exp.sigma, 0.035)}
 }
 
-// finish: speed of the hands first below a tenth of its peak after contact.
+// finish: speed of the hands first below a tenth of its peak after contact. From the ends of the line to
+// the pitcher, and where the body hides the hands, they seem to stop while they still
+// move to or from the camera: there the usual time counts as much.
 func (r *reading) finish() {
 	b := r.b
 	c := r.ev[Contact]
-	v := func(i int) float64 { return b.speed(func(k int) vec { return b.handAt[k] }, i, 0.05).norm() / b.length }
+	hands := func(k int) vec { return b.handAt[k] }
+	v := func(i int, windowS float64) float64 { return b.speed(hands, i, windowS).norm() / b.length }
 	var peak float64
 	for i := b.index(c.t - 0.15); i <= b.index(c.t+0.15); i++ {
-		peak = math.Max(peak, v(i))
+		peak = math.Max(peak, v(i, 0.05))
 	}
 	exp := r.expected(Finish, 0.3)
 	limit := 0.1 * peak
 	for i := b.index(c.t + 0.08); i < b.n; i++ {
-		if v(i) < limit {
-			s := math.Hypot(0.03, 2.2*r.noise) // 22 ms a percent of body length, as found on rendered tracks
-			if t, sg, ok := fuse(cue{b.time(i), s}, cue{exp.t, 2 * exp.sigma}); ok {
-				r.ev[Finish] = cue{t, math.Hypot(math.Max(sg, 0.07), b.frameSigma())}
-				return
-			}
+		if v(i, 0.10) >= limit { // a tenth of a second, so that noise does not count as speed
+			continue
 		}
+		seen := cue{b.time(i), math.Hypot(0.06, 2.2*r.noise)} // 22 ms a percent of body length, as found on rendered tracks
+		hidden := median(b.over(i, -0.15, 0.05, func(k int) float64 {
+			return math.Min(b.sigma[pose.LeftWrist][k], b.sigma[pose.RightWrist][k])
+		})) > hiddenHands*b.length
+		out := seen
+		if !r.sideOn() || hidden || math.Abs(seen.t-exp.t) > 2.5*exp.sigma {
+			out = either(seen, exp, 0.5)
+		}
+		r.ev[Finish] = cue{out.t, math.Hypot(math.Max(out.sigma, 0.07), b.frameSigma())}
+		return
 	}
 	// The clip ends before the hands come to rest: no finish is reported.
 }
+
+// hiddenHands is the uncertainty of the surer wrist, body lengths, beyond which the hands count as hidden: well-seen ones
+// have about half of it.
+const hiddenHands = 0.05
