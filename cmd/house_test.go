@@ -40,6 +40,7 @@ var mayImport = []rule{
 	{"pose", []string{"pose", "pipeline/video"}, "pose stands on frames"},
 	{"phases", []string{"phases", "pose", "pipeline/video"}, "phases stand on tracks"},
 	{"report", []string{"report", "configs", "phases", "pose", "pipeline/video"}, "reports stand on phases"},
+	{"pipeline/queue", []string{"pipeline", "configs", "report", "pipeline/video"}, "the queue carries the pipeline's jobs between machines and knows nothing of pictures"},
 	{"pipeline", []string{"configs", "report", "phases", "pose", "pipeline/video"}, "the pipeline joins what is below it and knows no native code"},
 	{"configs", nil, "settings are a leaf"},
 	{"models", []string{"models"}, "models are a leaf"},
@@ -156,9 +157,11 @@ func needsCgo(f *ast.File) bool {
 	return false
 }
 
+// The queue is the pipeline's second way to hand out clips: it lives from waiting
+// for other machines, and stands apart so that the folder run needs no server.
 func TestGoroutinesStandInPipelineAlone(t *testing.T) {
 	for _, s := range sources(t) {
-		if s.test || s.pkg == "pipeline" || within(s.pkg, "cmd") {
+		if s.test || s.pkg == "pipeline" || s.pkg == "pipeline/queue" || within(s.pkg, "cmd") {
 			continue
 		}
 		ast.Inspect(s.file, func(n ast.Node) bool {
@@ -170,6 +173,17 @@ func TestGoroutinesStandInPipelineAlone(t *testing.T) {
 			}
 			return true
 		})
+	}
+}
+
+// The folder run needs neither server nor store: what speaks to them stands in one package.
+func TestQueueStandsApart(t *testing.T) {
+	for _, s := range sources(t) {
+		for _, imp := range imports(s.file) {
+			if (strings.Contains(imp, "nats-io/") || strings.HasPrefix(imp, "gocloud.dev/")) && s.pkg != "pipeline/queue" && s.pkg != "cmd/cagebook" {
+				t.Errorf("%s: imports %s, which stands in pipeline/queue", s.path, imp)
+			}
+		}
 	}
 }
 
