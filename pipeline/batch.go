@@ -101,7 +101,11 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 		err = errors.Join(err, perr)
 	}
 	s := r.summary(len(list.Clips))
-	r.emit(Event{Kind: EventFinished, Clips: s.Clips, Ended: r.ended, Counts: s.Counts})
+	finished := Event{Kind: EventFinished, Clips: s.Clips, Ended: r.ended, Counts: s.Counts}
+	if b.Elsewhere != nil && b.NoWait && err == nil {
+		finished.Reason = "queued"
+	}
+	r.emit(finished)
 	return s, err
 }
 

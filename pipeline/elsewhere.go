@@ -255,7 +255,7 @@ func (r *run) tellState(ctx context.Context, sent *sentClips) {
 		}
 		if text := r.b.Elsewhere.State(ctx); text != "" && text != last {
 			last = text
-			r.emit(Event{Kind: EventWaiting, Reason: text})
+			r.emit(Event{Kind: EventQueue, Reason: text})
 		}
 	}
 }

@@ -11,6 +11,7 @@ const (
 	EventRetry    = "retry"    // Reason
 	EventClip     = "clip"     // a clip ended: State, Reason, Seconds, Resumed
 	EventFinished = "finished" // the batch ended: Counts
+	EventQueue    = "queue"    // how the clips fare on other machines: Reason
 	EventWaiting  = "waiting"  // a watch waits, and said something else before: Reason
 )
 

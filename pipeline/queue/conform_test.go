@@ -61,7 +61,7 @@ func newNight(t testing.TB) *night {
 
 func (n *night) connect(t testing.TB) *Queue {
 	t.Helper()
-	q, err := Connect(t.Context(), n.hub.URL(), testOptions(), quiet())
+	q, err := Connect(t.Context(), n.hub.URL(), Access{}, testOptions(), quiet())
 	if err != nil {
 		t.Fatal(err)
 	}

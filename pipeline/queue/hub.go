@@ -71,8 +71,39 @@ func StartHub(h HubOptions, log *slog.Logger) (*Hub, error) {
 // URL is where clients of this machine connect.
 func (h *Hub) URL() string { return h.s.ClientURL() }
 
-// Server is the running server, for metrics and connections within the process.
-func (h *Hub) Server() *server.Server { return h.s }
+// Load is what the server holds and who is there.
+type Load struct {
+	Jobs, InWork, Done, Dead int // InWork is part of Jobs
+	Clients                  int
+	Bytes                    uint64 // of the streams on the disk
+}
+
+// Load counts, for metrics.
+func (h *Hub) Load() (l Load, err error) {
+	l.Clients = h.s.NumClients()
+	js, err := h.s.Jsz(&server.JSzOptions{Accounts: true, Streams: true, Consumer: true})
+	if err != nil {
+		return l, err
+	}
+	l.Bytes = js.Bytes
+	for _, a := range js.AccountDetails {
+		for _, s := range a.Streams {
+			n := int(s.State.Msgs)
+			switch s.Name {
+			case jobsStream:
+				l.Jobs += n
+				for _, c := range s.Consumer {
+					l.InWork += c.NumAckPending
+				}
+			case endedStream:
+				l.Done += n
+			case deadStream:
+				l.Dead += n
+			}
+		}
+	}
+	return l, nil
+}
 
 // Stop ends the server and waits for it.
 func (h *Hub) Stop() {

@@ -66,12 +66,16 @@ func hubRole(ctx context.Context) error {
 }
 
 func workerRole(ctx context.Context) error {
-	q, err := Connect(ctx, os.Getenv("HUB_URL"), testOptions(), quiet())
+	o := testOptions()
+	if n, err := strconv.Atoi(os.Getenv("TRIES")); err == nil {
+		o.MaxTries = n
+	}
+	q, err := Connect(ctx, os.Getenv("HUB_URL"), Access{}, o, quiet())
 	if err != nil {
 		return err
 	}
 	defer q.Close()
-	s, err := OpenStore(ctx, os.Getenv("STORE"), false)
+	s, err := WaitForStore(ctx, q, os.Getenv("STORE"))
 	if err != nil {
 		return err
 	}

@@ -104,8 +104,12 @@ func (q *Queue) tries(ctx context.Context) (jetstream.KeyValue, error) {
 
 // Connect opens the queue at url. A server that is away now is waited for later,
 // but what it refuses is an error.
-func Connect(ctx context.Context, url string, o Options, log *slog.Logger, more ...nats.Option) (*Queue, error) {
+func Connect(ctx context.Context, url string, a Access, o Options, log *slog.Logger) (*Queue, error) {
 	q := &Queue{opt: o.withDefaults(), log: log}
+	access, err := a.options()
+	if err != nil {
+		return nil, err
+	}
 	opts := append([]nats.Option{
 		nats.Name("cagebook"), nats.MaxReconnects(-1), nats.ReconnectWait(500 * time.Millisecond), nats.ReconnectJitter(200*time.Millisecond, time.Second),
 		nats.RetryOnFailedConnect(false), nats.Timeout(5 * time.Second), nats.IgnoreAuthErrorAbort(),
@@ -116,8 +120,8 @@ func Connect(ctx context.Context, url string, o Options, log *slog.Logger, more 
 		}),
 		nats.ReconnectHandler(func(c *nats.Conn) { log.Info("the queue is back", "server", c.ConnectedUrlRedacted()) }),
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { log.Warn("queue", "error", err) }),
-	}, more...)
-	err := q.again(ctx, "the queue", func() (err error) {
+	}, access...)
+	err = q.again(ctx, "the queue", func() (err error) {
 		q.nc, err = nats.Connect(url, opts...)
 		if errors.Is(err, nats.ErrAuthorization) || errors.Is(err, nats.ErrAuthExpired) || errors.Is(err, nats.ErrNkeysNotSupported) {
 			return final{fmt.Errorf("%w: %w", ErrDenied, err)}

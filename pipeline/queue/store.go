@@ -77,6 +77,22 @@ func OpenStore(ctx context.Context, address string, create bool) (*Store, error)
 	return s, nil
 }
 
+// WaitForStore opens a store that is there, and waits for one that is not.
+func WaitForStore(ctx context.Context, q *Queue, address string) (s *Store, err error) {
+	err = q.again(ctx, "the store", func() error {
+		if s, err = OpenStore(ctx, address, false); err == nil {
+			if err = s.here(ctx); err != nil {
+				err = errors.Join(err, s.Close())
+			}
+		}
+		if errors.Is(err, ErrStore) {
+			return final{err}
+		}
+		return err
+	})
+	return s, err
+}
+
 // Close ends the use of the store.
 func (s *Store) Close() error { return s.bucket.Close() }
 
