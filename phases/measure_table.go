@@ -119,12 +119,8 @@ func definitions() []Definition {
 	over(Load)
 	side("rear_knee_inside", string(Load), "how far the rear knee is on the pitcher's side of the rear ankle; + = inside the foot", 0.06, -0.3, 0.3, []EventName{Load}, (*draw).loadRearKnee)
 	side("hands_back", string(Load), "how far the hands (mid-wrists) are behind the rear shoulder along the line to the pitcher; + = farther from the pitcher", 0.08, -0.5, 0.5, []EventName{Load}, func(d *draw) float64 { return d.handsBack(Load) })
-	turn("pelvis_turn", Load, "turn of the hip line: 0° = along the line to the pitcher, + = open, − = closed", -90, 60, func(d *draw) float64 {
-		return d.lineTurn("hips", Load, leadHip, d.hipWidth, pelvisAtLoad)
-	})
-	turn("shoulder_turn", Load, "turn of the shoulder line: 0° = along the line to the pitcher, + = open, − = closed", -110, 60, func(d *draw) float64 {
-		return d.lineTurn("shoulders", Load, leadShoulder, d.shoulderWidth, shouldersAtLoad)
-	})
+	turn("pelvis_turn", Load, "turn of the hip line: 0° = along the line to the pitcher, + = open, − = closed", -90, 60, (*draw).pelvisTurn)
+	turn("shoulder_turn", Load, "turn of the shoulder line: 0° = along the line to the pitcher, + = open, − = closed", -110, 60, (*draw).shoulderTurn)
 
 	side("stride_length", string(FootDown), "horizontal distance between the ankles at foot down", 0.08, 0.05, 1.1, []EventName{FootDown}, func(d *draw) float64 { return d.feetApart(FootDown) })
 	add(Definition{
