@@ -54,7 +54,8 @@ func (p *printer) event(e pipeline.Event) {
 	}
 	switch e.Kind {
 	case pipeline.EventFound:
-		p.clips, p.bytes = e.Clips, e.Bytes
+		p.clips, p.bytes, p.bytesIn, p.ended, p.lost = e.Clips, e.Bytes, 0, 0, nil // a watch finds more than once
+		p.worked, p.workedClips, p.began = 0, 0, time.Now()
 		if e.Clips == 0 {
 			p.line(p.s.err, "warning: no clips there (files that end in .mp4, .mov, .avi, .mkv and the like)")
 			return
@@ -70,6 +71,10 @@ func (p *printer) event(e pipeline.Event) {
 		p.status(e)
 	case pipeline.EventClip:
 		p.clip(e)
+	case pipeline.EventQueue:
+		p.queue(e)
+	case pipeline.EventWaiting:
+		p.line(p.s.out, time.Now().Format("15:04:05")+" waiting "+e.Reason)
 	case pipeline.EventFinished:
 		p.finished(e)
 	}
@@ -135,11 +140,28 @@ func (p *printer) finished(e pipeline.Event) {
 		}
 	}
 	if rest := e.Clips - e.Ended; rest > 0 {
-		parts = append(parts, fmt.Sprintf("%d not reached", rest))
+		what := "not reached"
+		if e.Reason != "" {
+			what = e.Reason
+		}
+		parts = append(parts, fmt.Sprintf("%d %s", rest, what))
 	}
 	p.line(p.s.out, fmt.Sprintf("%s: %s", plural(e.Clips, "clip"), strings.Join(parts, ", ")))
 	if len(p.lost) > 0 {
 		p.line(p.s.out, "not processed: "+strings.Join(p.lost, ", "))
+	}
+}
+
+// queue tells how clips fare on other machines, on a terminal in the line that is
+// written over, else once a minute.
+func (p *printer) queue(e pipeline.Event) {
+	if p.terminal {
+		fmt.Fprintf(p.s.err, "\r\x1b[K%s%s", e.Reason, p.left())
+		return
+	}
+	if time.Since(p.drawn) >= time.Minute {
+		p.drawn = time.Now()
+		p.line(p.s.out, "the queue: "+e.Reason+p.left())
 	}
 }
 

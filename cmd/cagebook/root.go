@@ -16,6 +16,7 @@ import (
 	"cagebook/configs"
 	"cagebook/models"
 	"cagebook/pipeline"
+	"cagebook/pipeline/queue"
 )
 
 // Exit codes. 2 is left to crashes of the Go runtime.
@@ -88,6 +89,10 @@ func judge(err error) (code int, hint string) {
 		return exitLost, ""
 	case errors.As(err, &ps):
 		return exitUsage, ""
+	case errors.Is(err, queue.ErrOpen), errors.Is(err, queue.ErrHub), errors.Is(err, queue.ErrStore):
+		return exitUsage, ""
+	case errors.Is(err, queue.ErrDenied):
+		return exitFatal, "--user NAME --password-file FILE, --token-file FILE or --creds FILE, as the hub asks for"
 	case errors.Is(err, pipeline.ErrPlaces):
 		return exitUsage, "choose a folder of its own for the results, e.g. -o results"
 	case errors.Is(err, pipeline.ErrBusy):
@@ -132,7 +137,8 @@ page for the morning. Videos stay on this machine.`,
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usageError(cmd.CommandPath()+" --help lists the options", "%w", err)
 	})
-	root.AddCommand(newRun(s), newTrack(s), newCompare(s), newServe(s), newExport(s), newForget(s), newCheck(s), newDoctor(s), newModels(s), newVersion(s), newWorker())
+	root.AddCommand(newRun(s), newTrack(s), newCompare(s), newServe(s), newExport(s), newForget(s), newCheck(s), newDoctor(s), newModels(s), newVersion(s),
+		newHub(s), newWorker(s), newSubmit(s), newStatus(s), newLook())
 	return root
 }
 

@@ -24,7 +24,7 @@ var errLost = errors.New("some clips were not processed")
 
 func newRun(s streams) *cobra.Command {
 	settings := configs.Default()
-	var out string
+	var out, metricsAt string
 	cmd := &cobra.Command{
 		Use:   "run FOLDER -o OUT",
 		Short: "Look at every clip below a folder",
@@ -55,35 +55,36 @@ Settings may lie beside the clips: session.yaml for a folder and all below it,
 			if err := mustExist(args[0], "folder or clip"); err != nil {
 				return err
 			}
-			return runBatch(cmd.Context(), s, settings, args[0], out)
+			return runBatch(cmd.Context(), s, settings, args[0], out, metricsAt)
 		},
 	}
 	cmd.Flags().StringVarP(&out, "out", "o", "", "folder for the results; made where missing")
+	cmd.Flags().StringVar(&metricsAt, "metrics", "", "serve metrics at this loopback address, e.g. 127.0.0.1:9464")
 	settings.AddFlags(cmd.Flags())
 	return cmd
 }
 
-func runBatch(ctx context.Context, s streams, settings configs.Settings, root, out string) error {
+func runBatch(ctx context.Context, s streams, settings configs.Settings, root, out, metricsAt string) error {
 	dir, err := modelDir(settings)
 	if err != nil {
 		return err
 	}
 	p := newPrinter(s, settings.JSON)
-	b := &pipeline.Batch{Root: root, Out: out, Settings: settings, Tool: tool(), OnEvent: p.event}
-	if settings.InProcess {
-		analyze, closeNets, err := newAnalyze(dir, threads(settings))
+	b, closeNets, err := newBatch(settings, dir, root, out, p)
+	if err != nil {
+		return err
+	}
+	defer closeNets()
+	if metricsAt != "" {
+		m := newMetrics()
+		stop, err := m.serve(metricsAt, newLog(s, settings.JSON))
 		if err != nil {
 			return err
 		}
-		defer closeNets()
-		b.Analyze = analyze
-	} else {
-		self, err := os.Executable()
-		if err != nil {
-			return fmt.Errorf("find this program for its workers: %w", err)
-		}
-		b.Worker = func() *exec.Cmd {
-			return exec.Command(self, "worker", "--model-dir", dir, "--threads", strconv.Itoa(threads(settings)))
+		defer stop()
+		b.OnEvent = func(e pipeline.Event) {
+			m.event(e)
+			p.event(e)
 		}
 	}
 	summary, err := b.Run(ctx)
@@ -98,6 +99,26 @@ func runBatch(ctx context.Context, s streams, settings configs.Settings, root, o
 		return errLost
 	}
 	return nil
+}
+
+// newBatch joins a batch to what looks at its clips.
+func newBatch(settings configs.Settings, dir, root, out string, p *printer) (b *pipeline.Batch, closeNets func(), err error) {
+	b = &pipeline.Batch{Root: root, Out: out, Settings: settings, Tool: tool()}
+	if p != nil {
+		b.OnEvent = p.event
+	}
+	if settings.InProcess {
+		b.Analyze, closeNets, err = newAnalyze(dir, threads(settings))
+		return b, closeNets, err
+	}
+	self, err := os.Executable()
+	if err != nil {
+		return nil, nil, fmt.Errorf("find this program for its workers: %w", err)
+	}
+	b.Worker = func() *exec.Cmd {
+		return exec.Command(self, "look", "--model-dir", dir, "--threads", strconv.Itoa(threads(settings)))
+	}
+	return b, func() {}, nil
 }
 
 // threads shares the cores out over the clips in work.

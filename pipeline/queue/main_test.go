@@ -152,7 +152,8 @@ func fakeAnalyze(ctx context.Context, c pipeline.Clip, progress pipeline.Progres
 		_ = syscall.Kill(os.Getppid(), syscall.SIGKILL)
 		select {}
 	case "sim":
-		ms, err := strconv.ParseFloat(rest, 64)
+		first, _, _ := strings.Cut(rest, " ")
+		ms, err := strconv.ParseFloat(first, 64)
 		if err != nil {
 			return pipeline.Result{}, err
 		}

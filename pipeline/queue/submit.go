@@ -179,7 +179,11 @@ func (u *Submitter) enqueue(ctx context.Context, id string, c pipeline.Clip) err
 	if err != nil {
 		return err
 	}
-	data, err := json.Marshal(job{[]byte(c.Rel), c.SHA256, info.Size(), c.Sidecar, c.Tool, time.Now().UTC()})
+	return u.enqueueBytes(ctx, id, c, info.Size())
+}
+
+func (u *Submitter) enqueueBytes(ctx context.Context, id string, c pipeline.Clip, bytes int64) error {
+	data, err := json.Marshal(job{[]byte(c.Rel), c.SHA256, bytes, c.Sidecar, c.Tool, time.Now().UTC()})
 	if err != nil {
 		return err
 	}
