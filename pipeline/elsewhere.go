@@ -17,7 +17,7 @@ type Elsewhere interface {
 	// waits, is in work or has ended is not doubled. again asks for another look
 	// at a clip that failed. Submit may be called by several goroutines.
 	Submit(ctx context.Context, c Clip, again bool) error
-	// Next waits for the next clip, of those handed over, that has ended.
+	// Next waits for the next clip, of those handed over, that has ended. It, too, may be called by several goroutines.
 	Next(ctx context.Context) (Ended, error)
 	// State says in a few words how the clips fare, "" = not known.
 	State(ctx context.Context) string
@@ -33,7 +33,7 @@ type Ended struct {
 }
 
 const (
-	// uploadsAtOnce hash and upload clips: enough to fill a network link while one of them reads the disk.
+	// uploadsAtOnce is how many clips are hashed and uploaded at once, and how many results written: enough to fill a network link while one of them reads the disk.
 	uploadsAtOnce = 4
 	// stateEvery is how often a run that waits tells how the clips fare.
 	stateEvery = 5 * time.Second
@@ -53,11 +53,13 @@ func (r *run) elsewhere(ctx context.Context) error {
 		})
 	}
 	if !r.b.NoWait {
-		collect.Go(func() {
-			if err := r.collect(ctx, sent); err != nil {
-				stop(err)
-			}
-		})
+		for range uploadsAtOnce {
+			collect.Go(func() {
+				if err := r.collect(ctx, sent); err != nil {
+					stop(err)
+				}
+			})
+		}
 		collect.Go(func() { r.tellState(ctx, sent) })
 	}
 	uploads.Wait()

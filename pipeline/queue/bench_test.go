@@ -43,7 +43,7 @@ func simulate(n int, scale float64) (s simulated) {
 // fill puts the clips into store and queue as a submitter does, but from memory.
 func (s *simulated) fill(ctx context.Context, b *testing.B, q *Queue, st *Store) {
 	b.Helper()
-	u := &Submitter{q: q, store: st, mine: map[string]pipeline.Clip{}, changed: make(chan struct{}, 1)}
+	u := &Submitter{q: q, store: st, mine: map[string]pipeline.Clip{}, complete: map[string]bool{}, changed: make(chan struct{}, 1)}
 	var wg sync.WaitGroup
 	next := make(chan int)
 	for range 8 {

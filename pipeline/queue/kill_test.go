@@ -193,12 +193,13 @@ func TestKilledNightEndsLikeACalmOne(t *testing.T) {
 		t.Errorf("%d clips ended, want %d", len(ended), clips+2)
 	}
 	results := 0
-	err = filepath.WalkDir(filepath.Join(store, "results"), func(path string, d fs.DirEntry, err error) error {
-		if err == nil && !d.IsDir() {
+	err = filepath.WalkDir(store, func(path string, d fs.DirEntry, err error) error {
+		switch {
+		case err != nil || d.IsDir():
+		case strings.HasSuffix(path, ".tmp"):
+			t.Errorf("%s is left over", path)
+		case strings.HasSuffix(path, ".tar"):
 			results++
-			if !strings.HasSuffix(path, ".tar") {
-				t.Errorf("%s is left over", path)
-			}
 		}
 		return err
 	})

@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"gocloud.dev/blob"
 	_ "gocloud.dev/blob/fileblob" // file:///shared/folder
@@ -153,6 +154,36 @@ func (s *Store) write(ctx context.Context, name string, r io.Reader, keep bool) 
 		err = syncDir(filepath.Dir(filepath.Join(s.dir, filepath.FromSlash(name))))
 	}
 	return err
+}
+
+// stillWritten is how long a file that somebody writes may stand without growing.
+const stillWritten = time.Hour
+
+// tidy removes what writers that were killed left in a folder: files that have
+// not grown for long, and those of objects that are complete. Of the latter a
+// writer that is only slow finds the object there when it tries again.
+func (s *Store) tidy(complete func(name string) bool) {
+	if s.dir == "" {
+		return
+	}
+	for _, kind := range []string{"clips", "results", "kept"} {
+		shards, _ := os.ReadDir(filepath.Join(s.dir, kind)) // what cannot be read now is tidied another time
+		for _, d := range shards {
+			dir := filepath.Join(s.dir, kind, d.Name())
+			files, _ := os.ReadDir(dir)
+			for _, f := range files {
+				name, ok := strings.CutSuffix(f.Name(), ".tmp")
+				if !ok {
+					continue
+				}
+				name = strings.TrimSuffix(name, filepath.Ext(name))
+				info, err := f.Info()
+				if err == nil && (complete(kind+"/"+d.Name()+"/"+name) || time.Since(info.ModTime()) >= stillWritten) {
+					_ = os.Remove(filepath.Join(dir, f.Name()))
+				}
+			}
+		}
+	}
 }
 
 func syncDir(dir string) error {

@@ -23,11 +23,12 @@ type Submitter struct {
 	store *Store
 	stop  func()
 
-	mu      sync.Mutex
-	mine    map[string]pipeline.Clip // by ID of the job: handed over, not known to have ended
-	order   []string                 // IDs in the order in which sweep looks at them
-	ended   []record
-	changed chan struct{} // one place: ended has grown
+	mu       sync.Mutex
+	mine     map[string]pipeline.Clip // by ID of the job: handed over, not known to have ended
+	complete map[string]bool          // objects of clips that ended
+	order    []string                 // IDs in the order in which sweep looks at them
+	ended    []record
+	changed  chan struct{} // one place: ended has grown
 }
 
 const (
@@ -39,7 +40,7 @@ const (
 
 // NewSubmitter begins to listen for clips that end.
 func NewSubmitter(ctx context.Context, q *Queue, s *Store) (*Submitter, error) {
-	u := &Submitter{q: q, store: s, mine: map[string]pipeline.Clip{}, changed: make(chan struct{}, 1)}
+	u := &Submitter{q: q, store: s, mine: map[string]pipeline.Clip{}, complete: map[string]bool{}, changed: make(chan struct{}, 1)}
 	var follow []jetstream.ConsumeContext
 	for _, name := range []string{endedStream, deadStream} {
 		err := q.againOnQueue(ctx, func(ctx context.Context) error {
@@ -75,8 +76,13 @@ func NewSubmitter(ctx context.Context, q *Queue, s *Store) (*Submitter, error) {
 	return u, nil
 }
 
-// Close stops listening.
-func (u *Submitter) Close() { u.stop() }
+// Close stops listening and tidies the store.
+func (u *Submitter) Close() {
+	u.stop()
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.store.tidy(func(name string) bool { return u.complete[name] })
+}
 
 // Submit uploads a clip and queues its job, unless its result is there already.
 func (u *Submitter) Submit(ctx context.Context, c pipeline.Clip, again bool) error {
@@ -205,8 +211,9 @@ func (u *Submitter) enqueueBytes(ctx context.Context, id string, c pipeline.Clip
 // end notes that a job ended, once.
 func (u *Submitter) end(r record) {
 	u.mu.Lock()
-	_, ok := u.mine[r.ID]
+	c, ok := u.mine[r.ID]
 	if ok {
+		u.complete[resultName(r.ID)], u.complete[keptName(c.SHA256)] = true, true
 		delete(u.mine, r.ID)
 		u.ended = append(u.ended, r)
 	}
