@@ -91,7 +91,10 @@ func (r *reading) findEvents() {
 		r.handsStart()
 		if s.lift < 3*footClear { // perhaps not lifted by definition
 			up, deep := r.ev[Load], r.loadOfHands()
-			r.ev[Load] = either(up, deep, clamp(s.lift/(3*footClear), 0, 1))
+			p := clamp(s.lift/(3*footClear), 0, 1)
+			r.ev[Load] = either(up, deep, p)
+			// A foot whose heel alone goes up is at rest once more at the top.
+			r.ev[Stance] = either(r.ev[Stance], cue{deep.t - 0.005, deep.sigma}, math.Max(p, 0.5))
 		}
 	} else {
 		r.ev[FootDown] = r.expected(FootDown, 0.45)     // it never left the ground that could be seen
@@ -165,7 +168,8 @@ func (r *reading) fromStride(s *stride) {
 	t, sg, _ = fuse(cues...)
 	r.ev[FootDown] = cue{t, math.Hypot(math.Max(1.15*sg, 0.03), frame)}
 	if heel.sigma > 0 {
-		r.ev[HeelDown] = cue{math.Max(t, heel.t+heelLateS), math.Hypot(math.Max(wide*heel.sigma, 0.035), frame)}
+		own := math.Max(math.Max(wide*heel.sigma, 0.035), 0.8*r.ev[FootDown].sigma) // one foot: what is not known of one is not of the other
+		r.ev[HeelDown] = cue{math.Max(t, heel.t+heelLateS), math.Hypot(own, frame)}
 	}
 }
 
