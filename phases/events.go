@@ -166,7 +166,12 @@ func (r *reading) fromStride(s *stride) {
 		}
 	}
 	t, sg, _ = fuse(cues...)
-	r.ev[FootDown] = cue{t, math.Hypot(math.Max(1.15*sg, 0.03), frame)}
+	landed := cue{t, math.Max(1.15*sg, 0.03)}
+	if s.lift < 3*footClear { // a foot that drags has no clear landing: when it usually lands counts, too
+		landed = either(landed, r.expected(FootDown, 0.45), 0.6+0.4*clamp(s.lift/(3*footClear), 0, 1))
+	}
+	t = landed.t
+	r.ev[FootDown] = cue{t, math.Hypot(landed.sigma, frame)}
 	if heel.sigma > 0 {
 		own := math.Max(math.Max(wide*heel.sigma, 0.035), 0.8*r.ev[FootDown].sigma) // one foot: what is not known of one is not of the other
 		r.ev[HeelDown] = cue{math.Max(t, heel.t+heelLateS), math.Hypot(own, frame)}
