@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"os/exec"
 	"testing"
@@ -33,7 +34,13 @@ func TestScripts(t *testing.T) {
 		Dir: "testdata",
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("CAGEBOOK_MODEL_DIR", dir)
-			return nil
+			ln, err := net.Listen("tcp", "127.0.0.1:0") // a port that is free, for the hub
+			if err != nil {
+				return err
+			}
+			_, port, err := net.SplitHostPort(ln.Addr().String())
+			e.Setenv("PORT", port)
+			return errors.Join(err, ln.Close())
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){"exitcode": exitCode},
 		Condition: func(cond string) (bool, error) {

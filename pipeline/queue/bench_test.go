@@ -106,6 +106,16 @@ func (s *simulated) night(b *testing.B, n int) time.Duration {
 		})
 	}
 	wg.Wait()
+	v, err := h.s.Varz(nil)
+	if err != nil {
+		b.Fatal(err)
+	}
+	load, err := h.Load()
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportMetric(float64(v.InMsgs+v.OutMsgs)/float64(len(s.clips)), "messages/clip")
+	b.ReportMetric(float64(load.Bytes)/float64(len(s.clips)), "hub-bytes/clip")
 	took := time.Since(began) - untilEmptyWait // the last look whether there is more
 	status, err := q.Status(ctx, 0)
 	if err != nil || status.Done != len(s.clips) || status.Waiting+status.InWork+status.Dead != 0 {

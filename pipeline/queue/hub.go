@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
+	"golang.org/x/crypto/bcrypt"
 )
 
 // HubOptions say how the server listens and where it keeps its streams.
@@ -143,13 +144,21 @@ func (h HubOptions) server() (*server.Options, error) {
 		o.SyncInterval = hubSync
 	}
 	if h.User != "" {
-		o.Username, o.Password = h.User, h.Password
 		if h.Password == "" {
 			return nil, fmt.Errorf("%w: the user %s has no password", ErrHub, h.User)
 		}
+		hash, err := hashed(h.Password)
+		if err != nil {
+			return nil, err
+		}
+		o.Username, o.Password = h.User, hash
 	}
 	if h.Token != "" {
-		o.Authorization = h.Token
+		hash, err := hashed(h.Token)
+		if err != nil {
+			return nil, err
+		}
+		o.Authorization = hash
 	}
 	if (h.TLSCert == "") != (h.TLSKey == "") || h.ClientCA != "" && h.TLSCert == "" {
 		return nil, fmt.Errorf("%w: a certificate needs its key, and a CA of clients needs both", ErrHub)
@@ -162,6 +171,15 @@ func (h HubOptions) server() (*server.Options, error) {
 		o.TLSConfig, o.TLS, o.TLSVerify = tc, true, h.ClientCA != ""
 	}
 	return o, closed(o)
+}
+
+// hashed is what the server compares with: it takes care that comparing takes equally long for all guesses.
+func hashed(secret string) (string, error) {
+	h, err := bcrypt.GenerateFromPassword([]byte(secret), bcrypt.DefaultCost)
+	if err != nil {
+		return "", fmt.Errorf("%w: %w", ErrHub, err)
+	}
+	return string(h), nil
 }
 
 // closed is an error where any port is open to the network without credentials.

@@ -213,7 +213,7 @@ func (u *Submitter) end(r record) {
 	u.mu.Lock()
 	c, ok := u.mine[r.ID]
 	if ok {
-		u.complete[resultName(r.ID)], u.complete[keptName(c.SHA256)] = true, true
+		u.complete[clipName(c.SHA256)], u.complete[keptName(c.SHA256)], u.complete[resultName(r.ID)] = true, true, true
 		delete(u.mine, r.ID)
 		u.ended = append(u.ended, r)
 	}
