@@ -31,7 +31,15 @@ type Sidecar struct {
 	Consent         string               `json:"consent,omitempty"`    // yes | no: of the player and, for a minor, of a parent or guardian
 	KeepUntil       string               `json:"keep_until,omitempty"` // day after which clip and results are to be deleted
 	HideFaces       string               `json:"hide_faces,omitempty"` // yes | no; not stated = yes for a minor without consent
+	HitterAt        *Place               `json:"hitter_at,omitempty"`  // who the hitter is, where another person was taken
 	Marks           map[string][]float64 `json:"marks,omitempty"`      // event name → s of real motion, rising
+}
+
+// Place is where the hitter's body is in the picture at a time.
+type Place struct {
+	TimeS float64 `json:"time_s"` // s of real motion
+	X     float64 `json:"x"`      // from the left, share of the upright picture's width
+	Y     float64 `json:"y"`      // from the top, share of its height
 }
 
 // The words that a sidecar may use.
@@ -82,6 +90,16 @@ var fields = []field{
 	yesNoField("consent", func(s *Sidecar) *string { return &s.Consent }),
 	dateField("keep_until", func(s *Sidecar) *string { return &s.KeepUntil }),
 	yesNoField("hide_faces", func(s *Sidecar) *string { return &s.HideFaces }),
+	{
+		key:  "hitter_at",
+		read: readHitterAt,
+		same: func(a, b *Sidecar) bool { return a.HitterAt == nil || b.HitterAt == nil || *a.HitterAt == *b.HitterAt },
+		copy: func(to, from *Sidecar) {
+			if from.HitterAt != nil {
+				to.HitterAt = from.HitterAt
+			}
+		},
+	},
 	{
 		key:  "marks",
 		read: readMarks,
@@ -342,6 +360,50 @@ func checkHitter(v string) bool {
 
 func checkReference(v string) bool {
 	return v != "" && len(v) < 4096 && !strings.ContainsFunc(v, unicode.IsControl)
+}
+
+// readHitterAt reads a time and a place; all three numbers are needed.
+func readHitterAt(r *reader, n *yaml.Node, s *Sidecar) {
+	const example = "hitter_at: {time_s: 2.4, x: 0.45, y: 0.6}"
+	if n.Kind != yaml.MappingNode {
+		r.add(n.Line, "hitter_at", describe(n), "a time and a place in the picture", example)
+		return
+	}
+	var p Place
+	want := map[string]struct {
+		to   *float64
+		most float64
+		text string
+	}{
+		"time_s": {&p.TimeS, maxMarkS, "seconds from 0 to 10800"},
+		"x":      {&p.X, 1, "a share of the picture's width, from 0 to 1"},
+		"y":      {&p.Y, 1, "a share of the picture's height, from 0 to 1"},
+	}
+	keys, good := []string{"time_s", "x", "y"}, true
+	for key, value := range r.pairs(n, "hitter_at.") {
+		w, ok := want[key.Value]
+		if !ok {
+			r.add(key.Line, "hitter_at."+show(key.Value), "unknown key", "one of "+strings.Join(keys, ", "), didYouMean(key.Value, keys))
+			good = false
+			continue
+		}
+		delete(want, key.Value)
+		v, ok := number(value)
+		if !ok || !(v >= 0 && v <= w.most) {
+			r.add(value.Line, "hitter_at."+key.Value, describe(value), w.text, example)
+			good = false
+		}
+		*w.to = v
+	}
+	for _, k := range keys {
+		if _, missing := want[k]; missing && good {
+			r.add(n.Line, "hitter_at", "no "+k, "time_s, x and y", example)
+			good = false
+		}
+	}
+	if good {
+		s.HitterAt = &p
+	}
 }
 
 func readMarks(r *reader, n *yaml.Node, s *Sidecar) {

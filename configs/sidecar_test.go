@@ -27,6 +27,7 @@ minor: yes
 consent: false
 keep_until: "2027-01-31"
 hide_faces: no
+hitter_at: {time_s: 1.4, x: 0.45, y: 0.6}
 marks:
   contact: 1.421
   foot_down: [1.233, 5.8]
@@ -41,7 +42,7 @@ func TestParseSidecarWhole(t *testing.T) {
 		Hitter: "Ada K.", Bats: "L", HeightM: 1.52, BatLengthM: 0.76, Level: "youth", Sport: "softball", Task: "tee",
 		CapturedFPS: 240, CameraDistanceM: 5, Reference: "best/ada.mov",
 		Date: "2026-05-01", Cues: "body", Minor: "yes", Consent: "no", KeepUntil: "2027-01-31", HideFaces: "no",
-		Marks: map[string][]float64{"contact": {1.421}, "foot_down": {1.233, 5.8}},
+		HitterAt: &Place{1.4, 0.45, 0.6}, Marks: map[string][]float64{"contact": {1.421}, "foot_down": {1.233, 5.8}},
 	}
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("got %+v\nwant %+v", got, want)
@@ -51,7 +52,10 @@ func TestParseSidecarWhole(t *testing.T) {
 // Every wrong line names file, line, key and what is allowed.
 func TestParseSidecarWrong(t *testing.T) {
 	for name, c := range map[string]struct{ yaml, want string }{
-		"unknown key":          {"hitter: a\nheigth_m: 1.5\n", "f:2: heigth_m: unknown key; want one of hitter, bats, height_m, bat_length_m, level, sport, task, captured_fps, camera_distance_m, reference, date, cues, minor, consent, keep_until, hide_faces, marks (hint: did you mean height_m?)"},
+		"unknown key":          {"hitter: a\nheigth_m: 1.5\n", "f:2: heigth_m: unknown key; want one of hitter, bats, height_m, bat_length_m, level, sport, task, captured_fps, camera_distance_m, reference, date, cues, minor, consent, keep_until, hide_faces, hitter_at, marks (hint: did you mean height_m?)"},
+		"a place without y":    {"hitter_at: {time_s: 1, x: 0.5}\n", "f:1: hitter_at: no y; want time_s, x and y (hint: hitter_at: {time_s: 2.4, x: 0.45, y: 0.6})"},
+		"a place in pixels":    {"hitter_at: {time_s: 1, x: 640, y: 0.5}\n", "f:1: hitter_at.x: 640; want a share of the picture's width, from 0 to 1"},
+		"a place of no kind":   {"hitter_at: {time: 1, x: 0, y: 0}\n", "hitter_at.time: unknown key; want one of time_s, x, y"},
 		"day the other way":    {"date: 01.05.2026\n", `f:1: date: text "01.05.2026"; want a day as year-month-day (hint: for example date: 2026-05-01)`},
 		"no day":               {"keep_until: 2026-02-30\n", "want a day as year-month-day"},
 		"neither yes nor no":   {"minor: perhaps\n", `f:1: minor: text "perhaps"; want yes or no`},

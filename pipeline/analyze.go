@@ -44,7 +44,7 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	if err != nil {
 		return Result{}, err
 	}
-	found, err := scout(ctx, seen(open, &in.Info), nets, ScoutOptions{}, part(progress, "looking for the hitter"))
+	found, err := scout(ctx, seen(open, &in.Info), nets, ScoutOptions{HitterAt: clip.Sidecar.HitterAt}, part(progress, "looking for the hitter"))
 	if err != nil {
 		return Result{}, err
 	}
@@ -67,6 +67,7 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	if clip.Sidecar.FacesHidden() {
 		pics.hide = newHeads(found.All, windows)
 	}
+	pics.all = found.All
 	report1(progress, "measuring")
 	if err := readAll(ctx, clip, windows, given, &in); err != nil {
 		return Result{}, err
@@ -234,6 +235,9 @@ func finish(ctx context.Context, clip Clip, in report.Input, pics *pictures, tem
 	if pics == nil {
 		return Result{Report: r}, report.WriteClip(allButReport(clip.Put), r, nil)
 	}
+	if err := notePeople(&clip, r, pics); err != nil {
+		return Result{}, err
+	}
 	at := func(number, frame int) (image.Image, error) {
 		for i := range r.Swings {
 			if sw := &r.Swings[i]; sw.Number == number && sw.Film != nil {
@@ -266,6 +270,9 @@ type pictures struct {
 	parts map[int][]byte // of key frames, as they are kept
 	films map[int][]byte // plain films by number of the swing
 	hide  *heads         // to be covered in every picture; nil = none
+	all   []pose.Sample  // everybody who was seen
+
+	people map[int][]byte // who was in view, by number of the swing
 }
 
 func (p *pictures) keepFilm(number int, data []byte) {

@@ -18,6 +18,7 @@ import (
 
 	xdraw "golang.org/x/image/draw"
 
+	"cagebook/configs"
 	"cagebook/phases"
 	"cagebook/pipeline/video"
 	"cagebook/pose"
@@ -32,7 +33,7 @@ import (
 const KeptDir = ".kept"
 
 // keptVersion changes when the form below does.
-const keptVersion = 1
+const keptVersion = 2
 
 // kept is what the models and the search for the bat gave for one clip.
 type kept struct {
@@ -63,13 +64,19 @@ type keptSwing struct {
 	Film     report.Film
 	Data     []byte         // the plain film
 	Pictures map[int][]byte // key frames by number, JPEG of the film's part at full size
+	People   *report.People // who was in view; nil = the hitter alone
+	Crowd    []byte         // their picture
 }
 
 // keptMade says what a kept file must have been made by.
 func keptMade(clip *Clip) string {
 	t := clip.Tool
 	t.Key = ""
-	return fmt.Sprintf("%d %v %v %v", keptVersion, t, clip.Sidecar.CapturedFPS, clip.Sidecar.FacesHidden())
+	var who configs.Place
+	if p := clip.Sidecar.HitterAt; p != nil {
+		who = *p
+	}
+	return fmt.Sprintf("%d %v %v %v %v", keptVersion, t, clip.Sidecar.CapturedFPS, clip.Sidecar.FacesHidden(), who)
 }
 
 // sameBat: a corrected height that changes the bat's part of it by less leaves
@@ -156,7 +163,7 @@ func keepClip(clip *Clip, given phases.Given, info video.Info, windows []DenseWi
 		if sw.Film == nil || sw.Film.Path == "" || pics.films[sw.Number] == nil {
 			return nil // without the film a second look is needed anyway
 		}
-		ks := keptSwing{Film: *sw.Film, Data: pics.films[sw.Number], Pictures: map[int][]byte{}}
+		ks := keptSwing{Film: *sw.Film, Data: pics.films[sw.Number], Pictures: map[int][]byte{}, People: sw.People, Crowd: pics.people[sw.Number]}
 		for _, name := range phases.KeyFrames {
 			for _, e := range sw.Events {
 				if b := pics.parts[e.Frame]; e.Name == name && b != nil {
@@ -229,6 +236,15 @@ func (k *kept) again(ctx context.Context, clip Clip, in report.Input, tempDir st
 			return res, false, err
 		}
 		if err := os.WriteFile(filmFile(dir, sw), of[i].Data, 0o600); err != nil {
+			return res, false, err
+		}
+		if of[i].People == nil {
+			continue
+		}
+		who := *of[i].People
+		who.Picture = peopleFile(sw.Number)
+		sw.People = &who
+		if err := clip.Put(who.Picture, of[i].Crowd); err != nil {
 			return res, false, err
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"math"
 	"sync"
 
+	"cagebook/configs"
 	"cagebook/pipeline/video"
 	"cagebook/pose"
 )
@@ -23,8 +24,9 @@ type OpenSource func() (video.Source, error)
 
 // ScoutOptions steer the coarse pass. Zero values mean the defaults.
 type ScoutOptions struct {
-	SamplesPerS float64 // people are looked for this often, per second of real motion; default 14
-	ObjectsPerS float64 // bats and balls are looked for this often; default 3
+	SamplesPerS float64        // people are looked for this often, per second of real motion; default 14
+	ObjectsPerS float64        // bats and balls are looked for this often; default 3
+	HitterAt    *configs.Place // who the hitter is, as a person said; nil = nobody did
 }
 
 // Scouted is what the coarse pass found, and how much it had to look at.
@@ -136,7 +138,11 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 	for _, s := range seen {
 		samples[s.index].Objects, samples[s.index].HasObjects = s.objects, true
 	}
-	out.Scouted, out.All = pose.Scout(samples, info.Width, info.Height), samples
+	var said *pose.Place
+	if p := o.HitterAt; p != nil {
+		said = &pose.Place{TimeS: p.TimeS, X: p.X * float64(info.Width), Y: p.Y * float64(info.Height)}
+	}
+	out.Scouted, out.All = pose.Scout(samples, info.Width, info.Height, said), samples
 	return out, nil
 }
 

@@ -57,7 +57,7 @@ func TestScoutOnMarkedClips(t *testing.T) {
 		for _, tr := range markedClips(t, name) {
 			for offset := range 2 {
 				all++
-				out := Scout(samplesOf(&tr, 2, offset), tr.Width, tr.Height)
+				out := Scout(samplesOf(&tr, 2, offset), tr.Width, tr.Height, nil)
 				if len(out.Hitters) > 0 {
 					hits++
 				} else if testing.Verbose() {

@@ -57,11 +57,51 @@ const (
 	quietSpeed = 0.45 // body lengths/s below which hands are quiet in the coarse pass
 )
 
+// Place is where somebody's body is in the upright picture at a time.
+type Place struct {
+	TimeS float64 // s of real motion
+	X, Y  float64 // px
+}
+
+// placeNearS: people are looked at about 14 times a second, and a still person's look is kept.
+const placeNearS = 0.5
+
+// at finds who is at a place: of the people seen near that time, the one whose
+// box holds it, or nearly so; -1 if there is nobody.
+func (p Place) at(ws []*walker) int {
+	best, least := -1, 1.25 // box halves from its middle: 1 is the edge
+	for i, w := range ws {
+		for k := range w.seen {
+			s := &w.seen[k]
+			dt := math.Abs(s.timeS - p.TimeS)
+			b := s.person.Box
+			if dt > placeNearS || !(b.X1 > b.X0 && b.Y1 > b.Y0) {
+				continue
+			}
+			off := math.Max(math.Abs(2*p.X-b.X0-b.X1)/(b.X1-b.X0), math.Abs(2*p.Y-b.Y0-b.Y1)/(b.Y1-b.Y0))
+			if d := off + 0.5*dt/placeNearS; off <= 1.25 && d < least {
+				best, least = i, d
+			}
+		}
+	}
+	return best
+}
+
 // Scout chooses the hitters and their candidate swings from what the coarse
-// pass saw over the whole clip. Samples are in time order.
-func Scout(samples []Sample, width, height int) Scouted {
+// pass saw over the whole clip. Samples are in time order. Where a person has
+// said at which place the hitter is, nobody else is taken, and every burst of
+// that hitter's hands is looked at closely; nil = nobody has.
+func Scout(samples []Sample, width, height int, said *Place) Scouted {
 	var out Scouted
 	walkers := follow(samples)
+	windowMin, hitterMin := windowMin, hitterMin
+	if said != nil {
+		i := said.at(walkers)
+		if i < 0 {
+			return Scouted{Seen: "nobody was seen at the place that hitter_at names", People: len(walkers)}
+		}
+		walkers, windowMin, hitterMin = walkers[i:i+1], 0, 0
+	}
 	throws, moved := 0, false
 	for _, w := range walkers {
 		if w.last().timeS-w.seen[0].timeS < 0.5 && len(samples) > 8 {
@@ -84,7 +124,7 @@ func Scout(samples []Sample, width, height int) Scouted {
 				windows = append(windows, s.window(b))
 			}
 		}
-		if best.score < hitterMin {
+		if best.score < hitterMin || len(windows) == 0 {
 			continue
 		}
 		out.Hitters = append(out.Hitters, Hitter{

@@ -2,6 +2,7 @@ package pose
 
 import (
 	"math"
+	"strings"
 	"testing"
 )
 
@@ -179,7 +180,7 @@ func TestScoutChoosesTheBatter(t *testing.T) {
 		p[LeftWrist] = Keypoint{1180, 480, 0.9}
 		return p
 	}
-	run := func(second bool) Scouted {
+	run := func(second bool, said *Place) Scouted {
 		var samples []Sample
 		for i := range 56 {
 			s := float64(i) / 14
@@ -189,9 +190,9 @@ func TestScoutChoosesTheBatter(t *testing.T) {
 			}
 			samples = append(samples, sm)
 		}
-		return Scout(samples, 1920, 1080)
+		return Scout(samples, 1920, 1080, said)
 	}
-	out := run(false)
+	out := run(false, nil)
 	if len(out.Hitters) != 1 || out.People != 4 {
 		for _, h := range out.Hitters {
 			t.Logf("%.2f %+v", h.Score, h.Evidence)
@@ -205,10 +206,18 @@ func TestScoutChoosesTheBatter(t *testing.T) {
 	if w := h.Windows[0]; len(h.Windows) != 1 || w.FromS > 0.5 || w.ToS < 1.9 || math.Abs(w.PeakS-1) > 0.1 {
 		t.Errorf("windows %+v", h.Windows)
 	}
-	if out = run(true); len(out.Hitters) != 2 {
+	if out = run(true, nil); len(out.Hitters) != 2 {
 		t.Errorf("%d hitters, want 2", len(out.Hitters))
 	}
-	if out := Scout(nil, 10, 10); out.Seen != "nobody was seen in the picture" {
+	// A person's word wins: the thrower at the place that was named, or nobody where nobody stands.
+	box, _ := func() (Box, int) { p := thrower(1); return p.Bounds(0.1) }()
+	if out = run(false, &Place{1, (box.X0 + box.X1) / 2, (box.Y0 + box.Y1) / 2}); len(out.Hitters) != 1 || out.Hitters[0].Coarse.Raw[0][Nose].X < 1000 {
+		t.Errorf("the thrower was named, and %d hitters taken", len(out.Hitters))
+	}
+	if out = run(false, &Place{1, 1900, 20}); len(out.Hitters) != 0 || !strings.Contains(out.Seen, "hitter_at") {
+		t.Errorf("nobody stands there: %d hitters, %q", len(out.Hitters), out.Seen)
+	}
+	if out := Scout(nil, 10, 10, nil); out.Seen != "nobody was seen in the picture" {
 		t.Errorf("empty clip: %q", out.Seen)
 	}
 }

@@ -122,6 +122,7 @@ type Hitter struct {
 	ID         string      `json:"id"`
 	Bats       phases.Bats `json:"bats,omitempty"`
 	BatsFrom   string      `json:"bats_from,omitempty"` // detected | stated
+	Picked     bool        `json:"picked,omitempty"`    // a person said who of several the hitter is
 	HeightM    Num         `json:"height_m,omitempty"`
 	BatLengthM Num         `json:"bat_length_m,omitempty"`
 	Level      string      `json:"level,omitempty"`
@@ -146,6 +147,7 @@ type Swing struct {
 	Handout  string                      `json:"handout,omitempty"` // one page to print
 	Beside   string                      `json:"beside,omitempty"`  // page that shows it beside the reference that was asked for
 	Film     *Film                       `json:"film,omitempty"`    // what the player shows
+	People   *People                     `json:"people,omitempty"`  // who else was in the picture
 	Notes    []string                    `json:"notes"`
 
 	Source *phases.Swing `json:"-"` // what it was built from; nil when read from a file
@@ -296,6 +298,7 @@ func (r *Report) say(in Input) {
 			r.Clip.DateFrom = ""
 		}
 	}
+	r.Hitter.Picked = in.Said.HitterAt != nil
 	if in.Said.Cues != "both" {
 		r.Cues = in.Said.Cues
 	}

@@ -30,8 +30,9 @@ func newServe(s streams) *cobra.Command {
 		Short: "Show results on this machine and save corrections from the page",
 		Long: `serve shows the pages of OUT in a browser on this machine, and only on it: it
 listens on the loopback address, and the address it prints holds a secret that
-changes every time. With --clips, "Correct a moment" on a report page saves the
-marks beside the clip itself; run again to take them in. Ctrl-C ends it.`,
+changes every time. With --clips, what is corrected on a report page (a moment,
+the side, the height, who of several people swings) is saved beside the clip; run
+again to take it in. Ctrl-C ends it.`,
 		Example: `  cagebook serve results --clips cage-videos
   cagebook serve results`,
 		Args: argument("OUT, the folder of results", 1, 1),
@@ -92,8 +93,8 @@ type pages struct {
 	token, host string
 }
 
-// maxMarksBytes is far more than all marks of a clip take.
-const maxMarksBytes = 64 << 10
+// maxCorrectionBytes is far more than all corrections of a clip take.
+const maxCorrectionBytes = 64 << 10
 
 func (h *pages) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	head := w.Header()
@@ -115,7 +116,7 @@ func (h *pages) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	switch {
-	case r.Method == http.MethodPost && strings.HasPrefix(name, pipeline.ClipsDir+"/") && path.Base(name) == "marks":
+	case r.Method == http.MethodPost && strings.HasPrefix(name, pipeline.ClipsDir+"/") && path.Base(name) == "corrections":
 		h.save(w, r, strings.TrimPrefix(path.Dir(name), pipeline.ClipsDir+"/"))
 	case r.Method == http.MethodGet || r.Method == http.MethodHead:
 		h.file(w, r, name)
@@ -158,16 +159,16 @@ func (h *pages) save(w http.ResponseWriter, r *http.Request, rel string) {
 		http.Error(w, "The folder of clips is not known here: start with --clips FOLDER, or use the file.", http.StatusConflict)
 		return
 	}
-	data, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxMarksBytes))
+	data, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxCorrectionBytes))
 	if err != nil {
-		http.Error(w, "too much for marks", http.StatusRequestEntityTooLarge)
+		http.Error(w, "too much for corrections", http.StatusRequestEntityTooLarge)
 		return
 	}
-	file, err := pipeline.SaveMarks(h.clips, rel, data)
+	files, err := pipeline.SaveCorrections(h.clips, rel, data)
 	if err != nil {
 		http.Error(w, "Not saved: "+err.Error(), http.StatusBadRequest)
 		return
 	}
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-	fmt.Fprintf(w, "Saved in %s. Run cagebook again to take it in.\n", file)
+	fmt.Fprintf(w, "Saved in %s. Run cagebook again to take it in.\n", strings.Join(files, " and "))
 }

@@ -68,9 +68,9 @@ func TestServe(t *testing.T) {
 		{"out of the folder by a link", "GET", "/tok/link.txt", us, "", 404, "no such page"},
 		{"hidden files", "GET", "/tok/.kept/00", us, "", 404, "no such page"},
 		{"a list of a folder", "GET", "/tok/clips/", us, "", 404, "no such page"},
-		{"marks from another page", "POST", "/tok/clips/a%20b%23.mov/marks", us, "http://evil.example", 403, ""},
-		{"marks from nowhere", "POST", "/tok/clips/a%20b%23.mov/marks", us, "", 403, ""},
-		{"marks of another place", "POST", "/tok/clips/../../secret.txt/marks", us, from, 400, "Not saved"},
+		{"marks from another page", "POST", "/tok/clips/a%20b%23.mov/corrections", us, "http://evil.example", 403, ""},
+		{"marks from nowhere", "POST", "/tok/clips/a%20b%23.mov/corrections", us, "", 403, ""},
+		{"marks of another place", "POST", "/tok/clips/../../secret.txt/corrections", us, from, 400, "Not saved"},
 		{"deleting", "DELETE", "/tok/index.html", us, from, 405, ""},
 	} {
 		code, body, head := ask(c.method, c.target, c.host, c.origin, "marks: {contact: 1}")
@@ -83,7 +83,7 @@ func TestServe(t *testing.T) {
 			}
 		}
 	}
-	code, body, _ := ask("POST", "/tok/clips/a%20b%23.mov/marks", us, from, "marks:\n  contact: [1.25]\n")
+	code, body, _ := ask("POST", "/tok/clips/a%20b%23.mov/corrections", us, from, "marks:\n  contact: [1.25]\n")
 	saved, err := os.ReadFile(filepath.Join(dir, "cage", "a b#.mov.yaml"))
 	if code != 200 || !strings.Contains(body, "Saved in a b#.mov.yaml") || err != nil || !strings.Contains(string(saved), "contact: [1.25]") {
 		t.Errorf("saving marks: %d %q, file %q, %v", code, body, saved, err)

@@ -117,6 +117,6 @@ try{a.href=URL.createObjectURL(new Blob([text],{type:"application/yaml"}))}catch
 var b=m.querySelector("button.send");b.hidden=location.protocol.indexOf("http")!==0;
 b.onclick=function(){
 var out=m.querySelector(".sent");out.textContent="Saving …";
-fetch("./marks",{method:"POST",headers:{"Content-Type":"application/yaml"},body:text}).then(function(r){return r.text().then(function(t){out.textContent=t;})}).catch(function(){out.textContent="It could not be saved. Use the file instead."})}})}
+fetch("./corrections",{method:"POST",headers:{"Content-Type":"application/yaml"},body:text}).then(function(r){return r.text().then(function(t){out.textContent=t;})}).catch(function(){out.textContent="It could not be saved. Use the file instead."})}})}
 addEventListener("beforeprint",function(){each(document.querySelectorAll("details"),function(d){if(!d.closest(".player"))d.open=true})});
 })();
