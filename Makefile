@@ -19,7 +19,7 @@ BUILD   := $(GO) build -buildvcs=false -ldflags "$(LDFLAGS)"
 # All that goes into the programs: code, and the files embedded in it.
 SOURCES := $(shell find cmd pipeline pose phases report models configs -type f ! -name '*_test.go' ! -path '*/testdata/*') go.mod go.sum
 
-.PHONY: demo build test clean native native-test models models-test format lint pure race full accuracy bench
+.PHONY: demo build test clean native native-test models models-test format lint pure race full accuracy bench bench-queue night-queue
 
 build: native
 	@$(MAKE) --no-print-directory bin/cagebook bin/studio
@@ -96,6 +96,17 @@ SET ?= middle
 accuracy: build models
 	bin/studio accuracy --swings 100 --others 30
 	bin/studio accuracy --set $(SET)
+
+# Throughput of 1, 8 and 64 workers on a queue of clips that only take time, and
+# what handing out one clip costs. CLIPS=100000 SCALE=0.01 takes about ten minutes.
+CLIPS ?= 10000
+SCALE ?= 0.01
+bench-queue:
+	@CGO_ENABLED=0 QUEUE_CLIPS=$(CLIPS) QUEUE_SCALE=$(SCALE) $(GO) test -run XXX -bench Queue -benchtime 1x -timeout 60m ./pipeline/queue
+
+# The long form of the test in which hub, workers and store come and go: 200 kills, some minutes.
+night-queue:
+	@CGO_ENABLED=0 CAGEBOOK_TEST_KILLS=200 $(GO) test -run KilledNight -timeout 60m -v ./pipeline/queue
 
 clean:
 	rm -rf bin build demo
