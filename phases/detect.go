@@ -56,7 +56,7 @@ func Detect(t *pose.Track, given Given) (Result, error) {
 		cands = append(cands, c)
 	}
 	if len(cands) == 0 && b.lies() {
-		res.Rejected = append([]Rejected{{TimeS: b.t0, Reason: "the body lies on its side: the video is turned by a quarter"}}, res.Rejected...)
+		res.Rejected = append([]Rejected{{TimeS: b.t0, Reason: onItsSide}}, res.Rejected...)
 	}
 	for _, c := range apart(cands) {
 		sw := b.read(t, c, given)
@@ -65,6 +65,9 @@ func Detect(t *pose.Track, given Given) (Result, error) {
 	}
 	return res, nil
 }
+
+// onItsSide is why a turned video gives no swing.
+const onItsSide = "the body lies on its side: the video is turned by a quarter"
 
 // lies says whether the trunk is nearer to level than to upright for most of the time,
 // as in a video that was filmed on its side and does not say so. A hitter bends by 30° at most.

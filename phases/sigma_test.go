@@ -1,0 +1,175 @@
+package phases
+
+import (
+	"math"
+	"testing"
+
+	"cagebook/pose"
+)
+
+// standing is perform on the ground: templates are relative to mid-hip. The rear foot stays until
+// the template's foot down, the lead foot from there on.
+func standing(t *testing.T, p performance) *pose.Track {
+	tr := perform(t, p)
+	rear, lead := pose.RightAnkle, pose.LeftAnkle
+	if p.bats == Left {
+		rear, lead = lead, rear
+	}
+	var down float64
+	for i := range templates() {
+		if templates()[i].Name == p.variant {
+			down = contactAtS + p.tempo*templates()[i].Events[FootDown]
+		}
+	}
+	raw := append([][pose.NumJoints]pose.Estimate(nil), tr.Smooth...)
+	var dx, dy float64
+	for i := 1; i < len(raw); i++ {
+		fixed := rear
+		if tr.Times[i]-tr.Times[0] > down {
+			fixed = lead
+		}
+		dx += raw[i][fixed].X - raw[i-1][fixed].X
+		dy += raw[i][fixed].Y - raw[i-1][fixed].Y
+		for j := range tr.Smooth[i] {
+			tr.Smooth[i][j].X -= dx
+			tr.Smooth[i][j].Y -= dy
+		}
+	}
+	return tr
+}
+
+func standingOne(t *testing.T, p performance) Swing {
+	t.Helper()
+	res, err := Detect(standing(t, p), Given{})
+	if err != nil || len(res.Swings) != 1 {
+		t.Fatalf("%d swings, %v", len(res.Swings), err)
+	}
+	return res.Swings[0]
+}
+
+// TestEventSigmaGrows: what makes an instant harder to tell makes it less sure.
+func TestEventSigmaGrows(t *testing.T) {
+	base := standingOne(t, performance{"middle", Right, 0, 240, 300, 0, 0.004, 1})
+	sigma := func(t *testing.T, sw Swing, n EventName) float64 {
+		t.Helper()
+		e, ok := sw.Event(n)
+		if !ok {
+			t.Fatalf("no %s", n)
+		}
+		return e.SigmaS
+	}
+	all := []EventName{Stance, Load, FootDown, HandsStart, Contact, Extension, Finish}
+	t.Run("frame rate", func(t *testing.T) {
+		// Rounding to a frame alone has dt/√12: at 30 frames/s 9.6 ms (standard deviation of an even spread).
+		slow := standingOne(t, performance{"middle", Right, 0, 30, 300, 0, 0.004, 1})
+		for _, n := range all {
+			if s := sigma(t, slow, n); s <= 1.0/30/math.Sqrt(12) || s < sigma(t, base, n)-0.004 {
+				t.Errorf("%s: %.4f s at 30 frames/s, %.4f at 240", n, s, sigma(t, base, n))
+			}
+		}
+		if sigma(t, slow, Contact) <= sigma(t, base, Contact) {
+			t.Error("contact is no less sure at 30 frames/s")
+		}
+	})
+	t.Run("a small hitter", func(t *testing.T) { // the same pixels of noise are more of the body
+		tr := standing(t, performance{"middle", Right, 0, 240, 300, 0, 0.004, 1})
+		for i := range tr.Smooth {
+			for j := range tr.Smooth[i] {
+				tr.Smooth[i][j].Sigma *= 7
+			}
+		}
+		res, err := Detect(tr, Given{})
+		if err != nil || len(res.Swings) != 1 {
+			t.Fatalf("%d swings, %v", len(res.Swings), err)
+		}
+		for _, n := range []EventName{Contact, Finish} {
+			if s := sigma(t, res.Swings[0], n); s <= sigma(t, base, n) {
+				t.Errorf("%s: %.4f s with points of seven times the uncertainty, %.4f before", n, s, sigma(t, base, n))
+			}
+		}
+		for _, n := range all {
+			if s := sigma(t, res.Swings[0], n); s < sigma(t, base, n)-0.004 {
+				t.Errorf("%s: surer with less sure points: %.4f s, %.4f before", n, s, sigma(t, base, n))
+			}
+		}
+	})
+	t.Run("from the end", func(t *testing.T) {
+		end := standingOne(t, performance{"middle", Right, 90, 240, 300, 0, 0.004, 1})
+		for _, n := range []EventName{HandsStart, Contact, Extension, Finish} {
+			if s := sigma(t, end, n); s <= sigma(t, base, n) {
+				t.Errorf("%s: %.4f s from the pitcher, %.4f from the open side", n, s, sigma(t, base, n))
+			}
+		}
+	})
+}
+
+// TestToeTap: a tap before the stride belongs to the stride; the foot first leaves the ground with it.
+func TestToeTap(t *testing.T) {
+	p := performance{"short, toe tap, hands near", Right, 0, 120, 300, 0, 0.004, 1}
+	sw := standingOne(t, p)
+	for i := range templates() {
+		m := &templates()[i]
+		if m.Name != p.variant {
+			continue
+		}
+		for _, n := range []EventName{Stance, LeadFootOff, FootDown} {
+			want, known := m.Events[n]
+			e, ok := sw.Event(n)
+			if known && ok && math.Abs(e.TimeS-contactAtS-want) > 1.96*e.SigmaS {
+				t.Errorf("%s %.3f ± %.3f s before contact, want %.3f", n, contactAtS-e.TimeS, e.SigmaS, -want)
+			}
+		}
+		if off, ok := sw.Event(LeadFootOff); ok && off.SigmaS > 0.15 {
+			t.Errorf("lead foot off is told to ± %.2f s only", off.SigmaS)
+		}
+	}
+}
+
+// By hand: mean 1.05; variance of the mixture = mean of the variances + variance of the means = 0.02² + 0.05².
+func TestEither(t *testing.T) {
+	c := either(cue{1, 0.02}, cue{1.1, 0.02}, 0.5)
+	if math.Abs(c.t-1.05) > 1e-12 || math.Abs(c.sigma-math.Hypot(0.02, 0.05)) > 1e-12 {
+		t.Errorf("%+v", c)
+	}
+	if c := either(cue{1, 0.02}, cue{9, 3}, 1); c != (cue{1, 0.02}) {
+		t.Errorf("with probability 1: %+v", c)
+	}
+}
+
+// TestSideways: a video on its side, as phones record them when they do not notice that they were turned.
+func TestSideways(t *testing.T) {
+	tr := perform(t, usual)
+	for i := range tr.Smooth {
+		for j := range tr.Smooth[i] {
+			e := &tr.Smooth[i][j]
+			e.X, e.Y = 720-e.Y, e.X
+		}
+	}
+	res, err := Detect(tr, Given{})
+	if err != nil || len(res.Swings) > 0 {
+		t.Fatalf("%d swings, %v", len(res.Swings), err)
+	}
+	if len(res.Rejected) == 0 || res.Rejected[0].Reason != onItsSide {
+		t.Errorf("no word on why: %+v", res.Rejected)
+	}
+	if b := newBody(perform(t, usual)); b.lies() {
+		t.Error("a standing hitter lies")
+	}
+}
+
+// By hand: of a turn of 40° ± 20° and a usual one of 0° ± 20° the posterior is 20° ± 20°/√2.
+func TestUsualTurn(t *testing.T) {
+	tr, sw := film(usualFilming())
+	s := newSubject(tr, sw, Given{})
+	d := newDraw(s, nil, true)
+	if v := d.weighed("x", 40, 20, usualTurn{0, 20}); math.Abs(v-20) > 1e-9 {
+		t.Errorf("%g, want 20", v)
+	}
+	// Surely seen, the usual does not matter; not seen, nothing else does.
+	if v := d.weighed("y", 40, 0.01, usualTurn{0, 20}); math.Abs(v-40) > 0.01 {
+		t.Errorf("surely seen: %g, want 40", v)
+	}
+	if v := d.weighed("z", 40, 1e6, usualTurn{-20, 20}); math.Abs(v+20) > 0.01 {
+		t.Errorf("not seen: %g, want -20", v)
+	}
+}
