@@ -31,6 +31,7 @@ type Watch struct {
 
 	root, out string
 	wasThere  bool   // the output folder has been seen with its mark
+	hadClips  bool   // so has the folder of clips, with some
 	said      string // the kind of reason that was told last
 
 	seen    map[string]sight     // by path: clips and settings
@@ -151,13 +152,14 @@ func (w *Watch) look(ctx context.Context) (left bool, err error) {
 	case err != nil:
 		w.wait("away", "for the folder %s, which cannot be read (%v): plug its disk in or mount the network folder", w.Batch.Root, cause(err))
 		return true, nil
-	case len(list.Clips) == 0 && w.sum.Clips > 0:
+	case len(list.Clips) == 0 && w.hadClips:
 		w.wait("empty", "for clips: %s is empty now, as if its disk were unplugged; the pages stay as they are", w.Batch.Root)
 		return false, nil
 	}
 	if w.Settings.MaxLoad > 0 {
 		_, _ = w.busy() // so that the next answer is of the time since now
 	}
+	w.hadClips = w.hadClips || len(list.Clips) > 0
 	now := w.now()
 	ready, growing := w.observe(list, now)
 	want := w.stamps(ready, list.Settings)
@@ -313,9 +315,9 @@ func (w *Watch) idle(ready, growing int) {
 	case ready == 0:
 		w.wait(kind, "for clips: there are none yet")
 	case w.sum.Lost > 0:
-		w.wait(kind, "for new clips: %d are done, %d could not be processed (see the page)", ready-w.sum.Lost, w.sum.Lost)
+		w.wait(kind, "for new clips: %d done, %d not processed (see the page)", ready-w.sum.Lost, w.sum.Lost)
 	default:
-		w.wait(kind, "for new clips: all %d are done", ready)
+		w.wait(kind, "for new clips: %d done", ready)
 	}
 }
 
