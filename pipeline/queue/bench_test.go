@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -89,6 +90,7 @@ func (s *simulated) night(b *testing.B, n int) time.Duration {
 	q := connect()
 	defer q.Close()
 	s.fill(ctx, b, q, st)
+	cpu := cpuTime(b)
 	began := time.Now()
 	var wg sync.WaitGroup
 	for i := range n {
@@ -106,6 +108,7 @@ func (s *simulated) night(b *testing.B, n int) time.Duration {
 		})
 	}
 	wg.Wait()
+	b.ReportMetric(1e3*(cpuTime(b)-cpu).Seconds()/float64(len(s.clips)), "cpu-ms/clip")
 	v, err := h.s.Varz(nil)
 	if err != nil {
 		b.Fatal(err)
@@ -122,6 +125,16 @@ func (s *simulated) night(b *testing.B, n int) time.Duration {
 		b.Fatalf("after the night: %+v, %v; want %d done", status, err, len(s.clips))
 	}
 	return took
+}
+
+// cpuTime is what this process, hub, store and workers in one, has used.
+func cpuTime(b *testing.B) time.Duration {
+	b.Helper()
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
 // scratchRAM keeps flushing of scratch files out of what is measured: it is a worker's own disk.
