@@ -44,8 +44,9 @@ type Place struct {
 
 // The words that a sidecar may use.
 var (
-	sides  = []string{"R", "L"}
-	levels = []string{"youth", "high_school", "college", "adult"}
+	sides = []string{"R", "L"}
+	// Levels of play.
+	Levels = []string{"youth", "high_school", "college", "adult"}
 	sports = []string{"baseball", "softball"}
 	tasks  = []string{"tee", "toss", "machine", "live"}
 
@@ -78,7 +79,7 @@ var fields = []field{
 	wordField("bats", func(s *Sidecar) *string { return &s.Bats }, sides),
 	numberField("height_m", func(s *Sidecar) *float64 { return &s.HeightM }, 0.8, 2.3, "metres from 0.8 to 2.3", 1.52),
 	numberField("bat_length_m", func(s *Sidecar) *float64 { return &s.BatLengthM }, 0.4, 1.1, "metres from 0.4 to 1.1", 0.81),
-	wordField("level", func(s *Sidecar) *string { return &s.Level }, levels),
+	wordField("level", func(s *Sidecar) *string { return &s.Level }, Levels),
 	wordField("sport", func(s *Sidecar) *string { return &s.Sport }, sports),
 	wordField("task", func(s *Sidecar) *string { return &s.Task }, tasks),
 	numberField("captured_fps", func(s *Sidecar) *float64 { return &s.CapturedFPS }, 10, 2000, "frames per second from 10 to 2000", 240),

@@ -34,6 +34,8 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"add":        func(a, b int) int { return a + b },
 	"per":        func(v float64) float64 { return v * 10 },
 	"moments":    func() []string { return configs.EventNames },
+	"levels":     func() []string { return configs.Levels },
+	"markfile":   markFile,
 	"state":      StateWords, "todo": WhatToDo,
 	"secs":   func(n Num) string { return noMinusZero("%.3f", float64(n), 3) },
 	"num":    func(n Num) string { return rate(n) },
@@ -41,6 +43,20 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"azim":   func(n Num) string { return noMinusZero("%.0f°", float64(n), 0) },
 	"anchor": func(a string, i int) string { return fmt.Sprintf("%s-%d", a, i) },
 }).ParseFS(pageFiles, "page/*.html"))
+
+// markFile is the name of a clip's own settings file.
+func markFile(clip string) string { return path.Base(clip) + ".yaml" }
+
+// ByPerson names the moments of a swing that a person set; empty where there are none.
+func (s *Swing) ByPerson() string {
+	var names []string
+	for _, e := range s.Events {
+		if e.From == "mark" {
+			names = append(names, strings.ToLower(EventWords(string(e.Name))))
+		}
+	}
+	return strings.Join(names, ", ")
+}
 
 // Link turns a relative path with slashes into a link: every part is escaped,
 // and the leading "./" keeps a colon in a name from being read as a scheme.

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"html/template"
 	"math"
-	"path"
 	"strings"
 
 	"cagebook/phases"
@@ -107,7 +106,7 @@ func (s *Swing) player(r *Report) (*Player, error) {
 	px := func(e pose.Estimate) (int, int) {
 		return int(math.Round((e.X - float64(f.X)) * kx)), int(math.Round((e.Y - float64(f.Y)) * ky))
 	}
-	p := &Player{Number: s.Number, Width: f.Width, Height: f.Height, Count: len(at), MarkFile: path.Base(r.Clip.Path) + ".yaml"}
+	p := &Player{Number: s.Number, Width: f.Width, Height: f.Height, Count: len(at), MarkFile: markFile(r.Clip.Path)}
 	for _, k := range at {
 		d.Frames, d.Times = append(d.Frames, frameOf(t, k)), append(d.Times, Num(t.Times[k]))
 		q := poseAt(t, k)

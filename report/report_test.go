@@ -179,7 +179,7 @@ func TestPagesEscape(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, name := range []string{"report.html", "index.html"} {
-		page := string(out[name])
+		page := strings.ReplaceAll(string(out[name]), "xmlns='http://www.w3.org/2000/svg'", "") // a name, not an address
 		if strings.Contains(page, "<script>alert") {
 			t.Errorf("%s holds the name's markup", name)
 		}

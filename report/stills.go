@@ -221,6 +221,9 @@ func poseAt(t *pose.Track, k int) still.Pose {
 // TimeWords is an event's time relative to contact, e.g. "0.18 s before contact, ± 0.01 s".
 func (s *Swing) TimeWords(e Event) string {
 	pm := fmt.Sprintf("± %.3f s", float64(e.SigmaS))
+	if e.From == "mark" {
+		pm += ", set by a person"
+	}
 	c, ok := s.event(phases.Contact)
 	if !ok {
 		return fmt.Sprintf("%.3f s into the clip, %s", float64(e.TimeS), pm)
@@ -237,17 +240,20 @@ func (s *Swing) TimeWords(e Event) string {
 
 // timeShort is TimeWords for narrow places, e.g. "0.18 s before ± 0.01".
 func (s *Swing) timeShort(e Event) string {
-	pm := fmt.Sprintf("± %.2f", max(0.01, float64(e.SigmaS)))
+	pm := fmt.Sprintf(" ± %.2f", max(0.01, float64(e.SigmaS)))
+	if e.From == "mark" {
+		pm = ", by hand"
+	}
 	c, ok := s.event(phases.Contact)
 	switch d := float64(e.TimeS - c.TimeS); {
 	case !ok:
-		return fmt.Sprintf("at %.2f s %s", float64(e.TimeS), pm)
+		return fmt.Sprintf("at %.2f s%s", float64(e.TimeS), pm)
 	case e.Name == phases.Contact:
-		return "0 s " + pm
+		return "0 s" + pm
 	case d < 0:
-		return fmt.Sprintf("%.2f s before %s", -d, pm)
+		return fmt.Sprintf("%.2f s before%s", -d, pm)
 	default:
-		return fmt.Sprintf("%.2f s after %s", d, pm)
+		return fmt.Sprintf("%.2f s after%s", d, pm)
 	}
 }
 

@@ -99,7 +99,7 @@ const maxCorrectionBytes = 64 << 10
 func (h *pages) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	head := w.Header()
 	// Nothing from elsewhere is loaded, nothing is sent elsewhere, nobody frames the page.
-	head.Set("Content-Security-Policy", "default-src 'none'; img-src 'self'; media-src 'self'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; connect-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'")
+	head.Set("Content-Security-Policy", "default-src 'none'; img-src 'self' data:; media-src 'self'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; connect-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'")
 	head.Set("X-Content-Type-Options", "nosniff")
 	head.Set("X-Frame-Options", "DENY")
 	head.Set("Referrer-Policy", "no-referrer")

@@ -95,28 +95,47 @@ each(root.querySelectorAll(".curve .plot"),function(p){
 var hit=function(e){var b=p.getBoundingClientRect(),t=d.times[0]+(d.times[n-1]-d.times[0])*clamp((e.clientX-b.left)/b.width,0,1),best=0;
 d.times.forEach(function(v,i){if(Math.abs(v-t)<Math.abs(d.times[best]-t))best=i});go(best)};
 p.addEventListener("pointerdown",hit);p.addEventListener("pointermove",function(e){if(e.buttons)hit(e)})});
-players.push({d:d,at:function(){return at}});
-var me=players[players.length-1],move=q(".move");
-me.set={};d.marks.forEach(function(m){if(m.given)me.set[m.name]=m.time_s});
-if(move){
-q(".this").onclick=function(){var name=q(".which").value;me.set[name]=d.times[at];marksShown()};
-q(".drop").onclick=function(){delete me.set[q(".which").value];marksShown()}}
+var me={set:{},touched:false};players.push(me);
+d.marks.forEach(function(m){if(m.given)me.set[m.name]=m.time_s});
+if(q(".move")){
+q(".this").onclick=function(){me.set[q(".which").value]=d.times[at];me.touched=true;fixesShown()};
+q(".drop").onclick=function(){delete me.set[q(".which").value];me.touched=true;fixesShown()}}
 paint()});
+// Corrections, as lines of the clip's settings file.
+var facts={},who="";
 function yaml(){
-var all={};players.forEach(function(p){Object.keys(p.set).forEach(function(k){(all[k]=all[k]||[]).push(p.set[k])})});
-var names=Object.keys(all).sort(),s="marks:\n";
-if(!names.length)return "marks: {}\n";
+var s="";Object.keys(facts).forEach(function(k){s+=k+": "+facts[k]+"\n"});
+if(who)s+="hitter_at: "+who+"\n";
+var all={},touched=false;
+players.forEach(function(p){touched=touched||p.touched;Object.keys(p.set).forEach(function(k){(all[k]=all[k]||[]).push(p.set[k])})});
+var names=Object.keys(all).sort();
+if(!names.length)return touched?s+"marks: {}\n":s;
+s+="marks:\n";
 names.forEach(function(k){s+="  "+k+": ["+all[k].sort(function(a,b){return a-b}).map(function(t){return t.toFixed(4)}).join(", ")+"]\n"});
 return s}
-function marksShown(){
+function fixesShown(){
 var text=yaml();
-each(document.querySelectorAll(".move"),function(m){
-m.querySelector("pre").textContent=text;m.querySelector(".saving").hidden=false;
+each(document.querySelectorAll(".fix"),function(m){
+m.querySelector("pre").textContent=text;m.querySelector(".saving").hidden=!text;m.querySelector(".sent").textContent="";
 var a=m.querySelector("a.save");
 try{a.href=URL.createObjectURL(new Blob([text],{type:"application/yaml"}))}catch(e){a.hidden=true}
 var b=m.querySelector("button.send");b.hidden=location.protocol.indexOf("http")!==0;
 b.onclick=function(){
 var out=m.querySelector(".sent");out.textContent="Saving …";
 fetch("./corrections",{method:"POST",headers:{"Content-Type":"application/yaml"},body:text}).then(function(r){return r.text().then(function(t){out.textContent=t;})}).catch(function(){out.textContent="It could not be saved. Use the file instead."})}})}
-addEventListener("beforeprint",function(){each(document.querySelectorAll("details"),function(d){if(!d.closest(".player"))d.open=true})});
+each(document.querySelectorAll("[data-key]"),function(f){
+var key=f.getAttribute("data-key"),was=f.value;
+f.oninput=f.onchange=function(){
+var v=f.value.trim();
+if(v===was||v==="")delete facts[key];
+else facts[key]=f.hasAttribute("data-number")?v.replace(",","."):f.tagName==="SELECT"?v:JSON.stringify(v);
+fixesShown()}});
+each(document.querySelectorAll("[data-at]"),function(b){b.onclick=function(){
+var on=b.getAttribute("aria-pressed")!=="true";
+each(document.querySelectorAll("[data-at]"),function(o){o.setAttribute("aria-pressed",String(o===b&&on))});
+who=on?b.getAttribute("data-at"):"";fixesShown()}});
+// On paper: what was found is unfolded, tables only where a reader has unfolded them.
+var unfolded=[];
+addEventListener("beforeprint",function(){unfolded=[];each(document.querySelectorAll("details.more,details.note,details.cannot"),function(d){if(!d.open){d.open=true;unfolded.push(d)}})});
+addEventListener("afterprint",function(){unfolded.forEach(function(d){d.open=false});unfolded=[]});
 })();
