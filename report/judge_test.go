@@ -63,6 +63,34 @@ func TestVerdicts(t *testing.T) {
 	}
 }
 
+// Hips that glide on after landing are named where the number is sure, and only there.
+// The limit is half the width of the hips, 0.191/2 of standing height (Drillis and
+// Contini 1966, as tabled by Winter).
+func TestHipsThatGlide(t *testing.T) {
+	rules, err := configs.DefaultRules()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		side         string
+		value, sigma float64
+		want         Verdict
+	}{
+		{"open", 0.143, 0.018, WorkOn},
+		{"open", 0.110, 0.018, Note},
+		{"open", 0.191/2 - 0.002, 0.018, Note},
+		{"open", 0.052, 0.018, Keep},
+		{"pitcher", 0.143, 0.018, CannotTell},
+	} {
+		sw := &phases.Swing{View: phases.View{Side: c.side}, Measures: []phases.Measure{m("pelvis_drift", "foot_down_to_contact", c.value, c.sigma, "body_heights")}}
+		for _, f := range Judge(sw, rules, Hitter{HeightM: 1.5}) {
+			if f.Rule == "hips_turn_in_place" && f.Verdict != c.want {
+				t.Errorf("%s, %g ± %g: %s, want %s", c.side, c.value, c.sigma, f.Verdict, c.want)
+			}
+		}
+	}
+}
+
 func TestModesAndUnits(t *testing.T) {
 	sw := &phases.Swing{View: phases.View{Side: "open"}, Measures: []phases.Measure{{Name: "a", Event: "contact", Value: 90, Sigma: 2, Unit: "deg", Status: phases.Measured}}}
 	for _, c := range []struct {
