@@ -3,7 +3,6 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"net"
@@ -20,8 +19,10 @@ import (
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
 		"cagebook": func() {
-			os.Exit(execute(context.Background(), os.Args[1:], streams{os.Stdin, os.Stdout, os.Stderr}))
+			ctx, _ := stoppable()
+			os.Exit(execute(ctx, os.Args[1:], streams{os.Stdin, os.Stdout, os.Stderr}))
 		},
+		"cagebook-decode": decodeOnly,
 	})
 }
 
