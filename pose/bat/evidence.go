@@ -211,18 +211,22 @@ func (f *follower) gather(c *colours) {
 type patch struct {
 	x0, y0, n int
 	e         []float32 // 0 to 1: differs as a bat would
+	full      []float32 // the same, not damped inside the outline
 	in        []bool    // inside the hitter's outline
 }
 
-func (p *patch) at(x, y float64) float32 {
+func (p *patch) at(x, y float64) float32 { return p.of(p.e, x, y) }
+
+// of reads one of the patch's maps between its pixels.
+func (p *patch) of(e []float32, x, y float64) float32 {
 	xi, yi := int(x)-p.x0, int(y)-p.y0
 	if x < float64(p.x0) || y < float64(p.y0) || xi >= p.n-1 || yi >= p.n-1 {
 		return 0
 	}
 	fx, fy := float32(x)-float32(int(x)), float32(y)-float32(int(y))
 	k := yi*p.n + xi
-	a := p.e[k]*(1-fx) + p.e[k+1]*fx
-	b := p.e[k+p.n]*(1-fx) + p.e[k+p.n+1]*fx
+	a := e[k]*(1-fx) + e[k+1]*fx
+	b := e[k+p.n]*(1-fx) + e[k+p.n+1]*fx
 	return a*(1-fy) + b*fy
 }
 
@@ -245,7 +249,7 @@ func (f *follower) evidence(i int, col *colours) patch {
 	g := f.grips[i]
 	half := int(toR*h) + 3
 	p := patch{x0: int(g.x) - half, y0: int(g.y) - half, n: 2*half + 1}
-	p.e, p.in = make([]float32, p.n*p.n), make([]bool, p.n*p.n)
+	p.e, p.full, p.in = make([]float32, p.n*p.n), make([]float32, p.n*p.n), make([]bool, p.n*p.n)
 	outline(&f.s.Body[i], h, &p)
 	prev, next := f.near(i, -neighbour), f.near(i, neighbour)
 	low := threshold + 1.5*f.noise
@@ -275,6 +279,11 @@ func (f *follower) evidence(i int, col *colours) patch {
 			}
 			a := im.Pix[py*im.Stride+3*px : py*im.Stride+3*px+3]
 			k := y*p.n + x
+			e := rise[levels(a, f.bg[3*(by*f.w+bx):])]
+			if col != nil && e > 0 {
+				e *= col.weight(a)
+			}
+			p.full[k] = e
 			if p.in[k] {
 				d := 255
 				if prev >= 0 {
@@ -286,16 +295,10 @@ func (f *follower) evidence(i int, col *colours) patch {
 				if d == 255 {
 					d = 0
 				}
-				e := inBody * rise[d]
+				e = inBody * rise[d]
 				if col != nil {
 					e = max(e*col.weight(a), inColour*col.like(a))
 				}
-				p.e[k] = e
-				continue
-			}
-			e := rise[levels(a, f.bg[3*(by*f.w+bx):])]
-			if col != nil && e > 0 {
-				e *= col.weight(a)
 			}
 			p.e[k] = e
 		}

@@ -25,24 +25,27 @@ func (f *follower) crossSections(i int, p *patch) []float32 {
 	out := make([]float32, angles*radii)
 	h := f.s.Height
 	g := f.grips[i]
-	var cum [2*angles + 1]float32 // prefix sums around the circle, twice
-	var ring [angles]float32
-	sum := func(from, to float32) float32 { // of bins from..to, in bins, 0 ≤ from < to ≤ 2·angles
+	type prefix [2*angles + 1]float32 // sums around the circle, twice
+	var cum, full prefix
+	var inside [angles]bool
+	sum := func(c *prefix, from, to float32) float32 { // of bins from..to, in bins, 0 ≤ from < to ≤ 2·angles
 		a, b := int(from), int(to)
-		lo := cum[a] + (from-float32(a))*(cum[a+1]-cum[a])
-		hi := cum[min(b, 2*angles)]
+		lo := c[a] + (from-float32(a))*(c[a+1]-c[a])
+		hi := c[min(b, 2*angles)]
 		if b < 2*angles {
-			hi += (to - float32(b)) * (cum[b+1] - cum[b])
+			hi += (to - float32(b)) * (c[b+1] - c[b])
 		}
 		return hi - lo
 	}
 	for k := range radii {
 		r := radius(k)
-		for a := range ring {
-			ring[a] = p.at(g.x+r*h*dirs[a][0], g.y+r*h*dirs[a][1])
+		for a := range angles {
+			x, y := g.x+r*h*dirs[a][0], g.y+r*h*dirs[a][1]
+			cum[a+1], full[a+1] = cum[a]+p.at(x, y), full[a]+p.of(p.full, x, y)
+			inside[a] = p.inside(x, y)
 		}
-		for a := range 2 * angles {
-			cum[a+1] = cum[a] + ring[a%angles]
+		for a := angles; a < 2*angles; a++ {
+			cum[a+1], full[a+1] = cum[a]+cum[a+1-angles]-cum[a-angles], full[a]+full[a+1-angles]-full[a-angles]
 		}
 		bins := float32(angles / (2 * math.Pi * r)) // per height of arc
 		for a := range angles {
@@ -52,13 +55,18 @@ func (f *follower) crossSections(i int, p *patch) []float32 {
 				c += angles
 			}
 			best := float32(-1)
+			// The edge of a body that is wider than its outline is no bar: beside it the body goes on.
+			flank := &full
+			if inside[a] {
+				flank = &cum
+			}
 			for _, w := range widths {
 				hw := min((w.base+w.grow*float32(r))*bins, angles/6)
 				gap := min(0.006*bins, angles/12)
 				fl := min(max(0.02*bins, hw*0.8), angles/6)
-				in := sum(c-hw, c+hw) / (2 * hw)
-				l := sum(c-hw-gap-fl, c-hw-gap) / fl
-				q := sum(c+hw+gap, c+hw+gap+fl) / fl
+				in := sum(&cum, c-hw, c+hw) / (2 * hw)
+				l := sum(flank, c-hw-gap-fl, c-hw-gap) / fl
+				q := sum(flank, c+hw+gap, c+hw+gap+fl) / fl
 				best = max(best, w.weight*(in-0.65*max(l, q)-0.35*min(l, q)))
 			}
 			out[a*radii+k] = best
