@@ -2,7 +2,7 @@ package studio
 
 import "math"
 
-// TruthBat says how the bat can be seen in a frame. What is hidden is filled by SeeBat.
+// TruthBat says how the bat can be seen in a frame. What is hidden and shown, and Visible, is filled by SeeBat.
 type TruthBat struct {
 	Visible        bool    `json:"visible"`     // the barrel's end is within the picture and not hidden, and so is half of the bat's length
 	ShownShare     float64 `json:"shown_share"` // of the bat's length: within the picture and not hidden
@@ -151,7 +151,7 @@ func (s *Scene) SeeBat(tr *Truth) error {
 		b.ShownShare = round4(float64(shown) / seePoints)
 		b.KnobHidden, _ = hidden(fig.Knob)
 		b.BarrelHidden, _ = hidden(fig.Barrel)
-		f.BatVisible = b.BarrelInFrame && !b.BarrelHidden && b.ShownShare >= 0.5
+		b.Visible = b.BarrelInFrame && !b.BarrelHidden && b.ShownShare >= 0.5
 		c.endSub(0)
 		c.begin()
 	}

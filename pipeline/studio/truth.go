@@ -151,7 +151,10 @@ func (s *Scene) Truth() (*Truth, error) {
 		Clip: s.Name, Width: s.Camera.Width, Height: s.Camera.Height, FPS: s.FPS, Hitter: s.Hitter.Name, Bats: s.Hitter.Bats,
 		HeightM: s.Hitter.HeightM, BatLengthM: s.Hitter.BatM, Swings: []TruthSwing{}, Others: []TruthOther{},
 		ShutterS: s.ShutterS, Ball: s.Ball, People: []string{}, Elsewhere: []TruthOther{},
-		Scene: s.Fingerprint(), Conditions: s.conditions(&p.Acts[0].hit.Swing),
+		Scene: s.Fingerprint(), Sound: s.Audio, Conditions: s.conditions(&p.Acts[0].hit.Swing),
+	}
+	if s.StoredFPS > 0 { // such a file has no sound track
+		tr.Sound = "none"
 	}
 	for _, q := range s.People {
 		tr.People = append(tr.People, q.Role)
