@@ -22,7 +22,7 @@ func TestBodyHidesTheBat(t *testing.T) {
 		}
 		return &tr.Frames[int(tr.Others[0].TimeS*30)]
 	}
-	if f := shown(90); !f.BatVisible || f.Bat.ShownShare < 0.85 {
+	if f := shown(90); !f.Bat.Visible || f.Bat.ShownShare < 0.85 {
 		t.Errorf("from the pitcher: %+v", *f.Bat)
 	}
 	if f := shown(-90); f.Bat.ShownShare > 0.75 {

@@ -102,16 +102,14 @@ type TruthOther struct {
 // those where the points are seen, the metres those of the frame's time (that
 // of its middle row).
 type TruthFrame struct {
-	TimeS  float64      `json:"time_s"`
-	Image  [][2]float64 `json:"image"`
-	World  [][3]float64 `json:"world"`
-	Knob   [2]float64   `json:"knob"`
-	Barrel [2]float64   `json:"barrel"`
-	Bat    *TruthBat    `json:"bat,omitempty"` // nil = the person holds none
-	Ball   *[2]float64  `json:"ball,omitempty"`
-	// The barrel's end is within the picture and not hidden, and so is at least half of the bat's length. Filled by SeeBat.
-	BatVisible bool `json:"bat_visible"`
-	OnScreen   bool `json:"on_screen"` // every joint lies within the picture
+	TimeS    float64      `json:"time_s"`
+	Image    [][2]float64 `json:"image"`
+	World    [][3]float64 `json:"world"`
+	Knob     [2]float64   `json:"knob"`
+	Barrel   [2]float64   `json:"barrel"`
+	Bat      *TruthBat    `json:"bat,omitempty"` // nil = the person holds none
+	Ball     *[2]float64  `json:"ball,omitempty"`
+	OnScreen bool         `json:"on_screen"` // every joint lies within the picture
 }
 
 // Side names the nearest of the four sides of an azimuth.
