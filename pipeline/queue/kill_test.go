@@ -76,7 +76,8 @@ func kills(t *testing.T, usual int) int {
 // at random, the hub is killed and stopped, the store is taken away. Every clip
 // must end once, with the files of a calm night in one folder.
 func TestKilledNightEndsLikeACalmOne(t *testing.T) {
-	kills := kills(t, 15)
+	t.Parallel() // it mostly waits
+	kills := kills(t, 12)
 	root, calm, out := t.TempDir(), t.TempDir(), t.TempDir()
 	clips := 8 + 2*kills
 	for i := range clips {
@@ -224,6 +225,7 @@ func TestKilledNightEndsLikeACalmOne(t *testing.T) {
 // A clip over which every worker ends is set aside with the reason, and the
 // others are looked at. Submitted again it gets another chance.
 func TestClipThatKillsWorkersIsSetAside(t *testing.T) {
+	t.Parallel() // it mostly waits
 	n := newNight(t)
 	n.open(t)
 	root, out, scratch := t.TempDir(), t.TempDir(), t.TempDir()

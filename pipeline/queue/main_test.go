@@ -102,7 +102,7 @@ func testTool() pipeline.Tool {
 // testBatch looks at clips in child processes.
 func testBatch(root, out string) pipeline.Batch {
 	s := configs.Default()
-	s.Stall, s.Deadline, s.MemoryMB = 2*time.Second, 20*time.Second, 400
+	s.Stall, s.Deadline, s.MemoryMB = time.Second, 20*time.Second, 400
 	return pipeline.Batch{Root: root, Out: out, Settings: s, Tool: testTool(), Worker: func() *exec.Cmd {
 		cmd := role("look")
 		cmd.Stderr = nil // the parent collects it
