@@ -119,6 +119,14 @@ const (
 	footQuiet = 0.12 / 0.87
 )
 
+// toeAfterAnkleS is by how much the toe leaves the ground later than the ankle starts to rise; found on keypoints
+// with known truth.
+const toeAfterAnkleS = 0.020
+
+// smallStep is a way of the foot in the picture, body lengths, that may be none: a step of a foot's length seen from the
+// side is 0.17.
+const smallStep = 0.05
+
 // wide: the curve of the foot is a model; feet move in other ways, too.
 const wide = 1.5
 
@@ -142,13 +150,22 @@ func (r *reading) fromStride(s *stride) {
 	if s.risen[2].sigma > 0 { // the toe leaves the ground last
 		off = s.risen[2]
 	}
+	offSD, stanceSD := 0.035, 0.05
+	if s.risen[2].sigma == 0 { // without a toe: it leaves after the heel and the ankle do
+		off.t += toeAfterAnkleS
+		offSD, stanceSD = 0.055, 0.07
+	}
 	if off.t-s.stirred.t > 0.1 { // the heel alone, or a tap that hardly left the ground
 		off = either(off, s.stirred, 0.5)
 	}
 	if s.lift > 2*footClear {
-		r.ev[LeadFootOff] = cue{off.t, math.Hypot(math.Max(wide*off.sigma, 0.035), frame)}
+		r.ev[LeadFootOff] = cue{off.t, math.Hypot(math.Max(wide*off.sigma, offSD), frame)}
 	}
-	r.ev[Stance] = cue{math.Min(s.quiet.t, s.top.t-0.02), math.Hypot(math.Max(wide*s.quiet.sigma, 0.05), frame)}
+	r.ev[Stance] = cue{math.Min(s.quiet.t, s.top.t-0.02), math.Hypot(math.Max(wide*s.quiet.sigma, stanceSD), frame)}
+	if s.risen[2].sigma == 0 && s.carry < smallStep { // perhaps its heel alone went up: at rest once more at the top
+		l := r.ev[Load]
+		r.ev[Stance] = either(r.ev[Stance], cue{l.t - 0.02, l.sigma}, 0.6)
+	}
 	// The first of toe and heel counts.
 	toe, heel := s.landed[2], s.landed[1]
 	down := s.landed[0]
