@@ -74,6 +74,7 @@ type indexRow struct {
 	AllKeep     int
 	MoreKeep    int
 	Unsure      int
+	Order       string // how much there is to work on: things outside their bands, then how far outside
 }
 
 type indexHitter struct {
@@ -105,6 +106,8 @@ func indexHTML(rows []BatchRow) ([]byte, error) {
 			s := &r.Report.Swings[i]
 			row := indexRow{Report: r.Report, Swing: s, Page: page, Keep: s.titles(Keep), Work: s.titles(WorkOn), Unsure: len(s.titles(CannotTell))}
 			row.AllKeep = len(row.Keep)
+			n, z := s.outside()
+			row.Order = fmt.Sprintf("%.3f", float64(n)+min(z, 999)/1000)
 			row.Keep = row.Keep[:min(len(row.Keep), indexKeep)]
 			row.MoreKeep = row.AllKeep - len(row.Keep)
 			if p := s.Stills[phases.Contact]; p != "" {
@@ -116,6 +119,29 @@ func indexHTML(rows []BatchRow) ([]byte, error) {
 	var b bytes.Buffer
 	err := pages.ExecuteTemplate(&b, "index.html", data)
 	return b.Bytes(), err
+}
+
+// outside counts the findings that lie outside their bands, those that others come
+// before too, and adds up by how many standard uncertainties.
+func (s *Swing) outside() (n int, z float64) {
+	for _, f := range s.Findings {
+		if f.Verdict != WorkOn && !f.Later || f.Band == nil {
+			continue
+		}
+		n++
+		for _, m := range f.Measures {
+			if m.Name != f.Band.Measure || !(m.Sigma > 0) {
+				continue
+			}
+			if f.Band.Low != nil {
+				z += max(0, float64((*f.Band.Low-m.Value)/m.Sigma))
+			}
+			if f.Band.High != nil {
+				z += max(0, float64((m.Value-*f.Band.High)/m.Sigma))
+			}
+		}
+	}
+	return n, z
 }
 
 func (s *Swing) titles(v Verdict) (out []string) {

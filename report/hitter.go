@@ -68,6 +68,7 @@ var progressMeasures = [][2]string{
 
 type progressRow struct {
 	Label, Words string
+	Sign         string // points the way of a change
 	Changed      bool
 	Points       []progressPoint
 	Alt          string
@@ -102,12 +103,18 @@ func hitterPage(id string, rows []BatchRow, rules *configs.RuleSet) ([]byte, err
 	lot := NewLot(all, rules)
 	data.Hitter, data.Lot = lot.Hitter, lot.view(len(all))
 	data.Sessions = sessions(all, lot.Side)
+	// Over several days a hitter changes: what to keep and to work on is that of the last day, if it tells enough.
+	if n := len(data.Sessions); n > 1 && data.Sessions[n-1].Dated && data.Sessions[n-1].Lot.Pattern() {
+		last := NewLot(data.Sessions[n-1].Lot.Swings, rules)
+		data.Lot = last.view(len(last.Swings))
+		data.Lot.Head = fmt.Sprintf("%d swings of %s together", len(last.Swings), data.Sessions[n-1].Name)
+	}
 	for _, s := range data.Sessions {
 		data.Undated = data.Undated || !s.Dated
 	}
 	if len(data.Sessions) > 1 {
 		for _, m := range progressMeasures {
-			if p, ok := progress(data.Sessions, m[0], m[1], lot.Hitter); ok {
+			if p, ok := progress(data.Sessions, m[0], m[1], lot.Hitter, len(progressMeasures)); ok {
 				data.Progress = append(data.Progress, p)
 			}
 		}
@@ -179,8 +186,10 @@ func sessions(all []LotSwing, side string) (out []session) {
 
 // progress follows a measure over sessions. A change is claimed between the
 // first day and the last only where it lies outside the 95 % interval of its
-// uncertainty and is larger than the hitter's own spread within a day.
-func progress(all []session, name, event string, h Hitter) (progressRow, bool) {
+// uncertainty and is larger than the hitter's own spread within a day. of is how
+// many measures are looked at: of eleven, one would seem changed by chance on every
+// other page, so the 5 % are shared among them (Bonferroni's bound).
+func progress(all []session, name, event string, h Hitter, of int) (progressRow, bool) {
 	var at []session
 	var ms []LotMeasure
 	lo, hi := math.Inf(1), math.Inf(-1)
@@ -231,9 +240,9 @@ func progress(all []session, name, event string, h Hitter) (progressRow, bool) {
 	last := len(ms) - 1
 	d, sigma := ms[last].Median-ms[0].Median, math.Hypot(sigmas[0], sigmas[last])
 	size, pm := PlainValue(math.Abs(d), ms[0].Unit, h), PlainPM(Num(math.Abs(d)), Num(sigma), ms[0].Unit, h)
-	z := z95
+	z := math.Inf(1)
 	if dof > 0 { // the spread itself is known from few swings
-		z = distuv.StudentsT{Sigma: 1, Nu: float64(dof)}.Quantile(0.975)
+		z = distuv.StudentsT{Sigma: 1, Nu: float64(dof)}.Quantile(1 - 0.025/float64(max(of, 1)))
 	}
 	switch {
 	case !at[0].Dated || !at[last].Dated:
@@ -243,8 +252,10 @@ func progress(all []session, name, event string, h Hitter) (progressRow, bool) {
 	case math.Abs(d) <= z*sigma || math.Abs(d) <= own:
 		r.Words = "No change that this video can tell from chance."
 	case d > 0:
+		r.Sign = "↗"
 		r.Words, r.Changed = fmt.Sprintf("Larger by %s than on %s. That is more than chance and more than your swings differ in a day.", pm, at[0].Name), true
 	default:
+		r.Sign = "↘"
 		r.Words, r.Changed = fmt.Sprintf("Smaller by %s than on %s. That is more than chance and more than your swings differ in a day.", pm, at[0].Name), true
 	}
 	return r, true
@@ -272,6 +283,8 @@ type scoutRow struct {
 type scoutCell struct {
 	Words string
 	Sort  string // a number, or empty
+	Sigma string // likewise
+	Unit  string
 	N     int
 }
 
@@ -294,7 +307,7 @@ func scoutPage(ids []string, of map[string][]BatchRow) ([]byte, error) {
 		for _, k := range scoutMeasures {
 			c := scoutCell{Words: "not known"}
 			if m, ok := all.measure(k[0], k[1]); ok {
-				c = scoutCell{ValuePM(Num(m.Median), Num(m.Sigma), m.Unit), fmt.Sprintf("%g", m.Median), len(m.Values)}
+				c = scoutCell{ValuePM(Num(m.Median), Num(m.Sigma), m.Unit), fmt.Sprintf("%g", m.Median), fmt.Sprintf("%g", m.Sigma), UnitWords(m.Unit), len(m.Values)}
 			}
 			row.Cells = append(row.Cells, c)
 		}

@@ -84,7 +84,7 @@ func set(r *Report, name string, v, sigma float64) {
 // A change between days is claimed only beyond uncertainty and the hitter's own spread.
 func TestProgressClaims(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
-	claims := func(shift float64, own, noise float64, perDay int) float64 {
+	claims := func(shift float64, own, noise float64, perDay, of int) float64 {
 		n := 0
 		const runs = 1000
 		for range runs {
@@ -98,7 +98,7 @@ func TestProgressClaims(t *testing.T) {
 				l := Lot{Measures: []LotMeasure{newLotMeasure("swing_time", "hands_start_to_contact", "ms", lotValues(noise, vs...))}}
 				days = append(days, session{fmt.Sprint(d), true, l})
 			}
-			if p, ok := progress(days, "swing_time", "hands_start_to_contact", Hitter{}); !ok {
+			if p, ok := progress(days, "swing_time", "hands_start_to_contact", Hitter{}, of); !ok {
 				t.Fatal("no row")
 			} else if p.Changed {
 				n++
@@ -106,13 +106,16 @@ func TestProgressClaims(t *testing.T) {
 		}
 		return float64(n) / runs
 	}
-	if c := claims(0, 6, 4, 6); c > 0.05 {
+	if c := claims(0, 6, 4, 6, 1); c > 0.05 {
 		t.Errorf("no change, claimed in %.3f of cases", c)
 	}
-	if c := claims(40, 6, 4, 6); c < 0.95 {
+	if c := claims(0, 6, 4, 6, 11); c > 0.05/11 { // so that a page of eleven claims something false in 5 % of cases at most
+		t.Errorf("no change, one of eleven measures claimed in %.4f of cases", c)
+	}
+	if c := claims(40, 6, 4, 6, 11); c < 0.95 {
 		t.Errorf("a change of 40 ms claimed in only %.3f of cases", c)
 	}
-	if c := claims(40, 6, 4, 1); c != 0 {
+	if c := claims(40, 6, 4, 1, 1); c != 0 {
 		t.Errorf("one swing a day, a change claimed in %.3f of cases", c)
 	}
 }
@@ -134,7 +137,7 @@ func TestHitterPages(t *testing.T) {
 		}
 	}
 	page := string(out["hitters/ada/index.html"])
-	for _, want := range []string{"6 swings together", "Smaller by 0.04 ± 0.01 seconds than on 2026-05-01", "No change that this video can tell from chance", `href="../../clips/day/00.mov/report.html#swing-1"`} {
+	for _, want := range []string{"3 swings of 2026-06-01 together", "Smaller by 0.04 ± 0.01 seconds than on 2026-05-01", "No change that this video can tell from chance", `href="../../clips/day/00.mov/report.html#swing-1"`} {
 		if !strings.Contains(strings.ReplaceAll(page, "./../", "../"), want) {
 			t.Errorf("the hitter's page does not say %q", want)
 		}
