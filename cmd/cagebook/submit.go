@@ -18,7 +18,7 @@ func newSubmit(s streams) *cobra.Command {
 	settings := configs.Default()
 	var at queueFlags
 	var out string
-	var noWait bool
+	var noWait, clear bool
 	cmd := &cobra.Command{
 		Use:   "submit FOLDER --queue URL --store STORE -o OUT",
 		Short: "Let the workers of a queue look at every clip below a folder",
@@ -29,7 +29,8 @@ and the same page as after run.
 
 It can be stopped at any moment and started again: what was queued goes on
 meanwhile, and the same command collects it. Clips and results stay in the store
-until you remove them there; they are films of people, so see who can read it.
+until you remove them there, or with --clear until they are collected; they are
+films of people, so see who can read it.
 
 ` + exitHelp,
 		Example: `  cagebook submit cage-videos --queue nats://127.0.0.1:4222 --store /mnt/cage/store -o results
@@ -50,18 +51,19 @@ until you remove them there; they are films of people, so see who can read it.
 			}
 			p := newPrinter(s, settings.JSON)
 			b := &pipeline.Batch{Root: args[0], Out: out, Settings: settings, Tool: tool(), OnEvent: p.event, NoWait: noWait}
-			return runSubmit(cmd.Context(), s, b, at, p)
+			return runSubmit(cmd.Context(), s, b, at, p, clear)
 		},
 	}
 	cmd.Flags().StringVarP(&out, "out", "o", "", "folder for the results; made where missing")
 	at.add(cmd.Flags(), true)
 	cmd.Flags().BoolVar(&noWait, "no-wait", false, "end when all clips are queued; the same command without this collects the results")
+	cmd.Flags().BoolVar(&clear, "clear", false, "remove clips and results from the store once they are collected")
 	cmd.Flags().BoolVar(&settings.HideFaces, "hide-faces", false, "cover all faces in every picture and film")
 	cmd.Flags().BoolVar(&settings.JSON, "json", false, "print events as JSON lines")
 	return cmd
 }
 
-func runSubmit(ctx context.Context, s streams, b *pipeline.Batch, at queueFlags, p *printer) error {
+func runSubmit(ctx context.Context, s streams, b *pipeline.Batch, at queueFlags, p *printer, clear bool) error {
 	log := newLog(s, b.Settings.JSON)
 	q, err := at.connect(ctx, log)
 	if err != nil {
@@ -81,6 +83,9 @@ func runSubmit(ctx context.Context, s streams, b *pipeline.Batch, at queueFlags,
 	b.Elsewhere = u
 	summary, err := b.Run(ctx)
 	p.close()
+	if err == nil && clear {
+		err = u.Clear(ctx)
+	}
 	if err != nil {
 		return err
 	}

@@ -17,6 +17,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"path/filepath"
 	"sync"
 	"time"
 
@@ -235,6 +236,13 @@ type job struct {
 	Submitted time.Time       `json:"submitted"`
 }
 
+// sound says whether a job names files within the worker's own folder alone.
+func (j *job) sound() bool {
+	sum, err := hex.DecodeString(j.SHA256)
+	rel := filepath.FromSlash(string(j.Rel))
+	return err == nil && len(sum) == sha256.Size && filepath.IsLocal(rel) && filepath.Clean(rel) != "."
+}
+
 // record says how a job ended.
 type record struct {
 	ID      string    `json:"id"`
@@ -251,8 +259,10 @@ type record struct {
 // and version, and its path, which the report shows.
 func idOf(key, rel string) string {
 	sum := sha256.Sum256([]byte(key + "\x00" + rel))
-	return hex.EncodeToString(sum[:16])
+	return hex.EncodeToString(sum[:idLen/2])
 }
+
+const idLen = 32 // hex digits
 
 // toolID is the same for all programs that make the same results.
 func toolID(t pipeline.Tool) string {

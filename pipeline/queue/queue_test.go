@@ -233,3 +233,62 @@ func TestWorkerThatWasAsleep(t *testing.T) {
 		t.Errorf("results %q, %v; want one", results, err)
 	}
 }
+
+// A job that names files elsewhere is set aside, and so is what is no job.
+func TestUnsoundJobs(t *testing.T) {
+	t.Parallel() // it mostly waits
+	n := newNight(t)
+	q := n.connect(t)
+	u := n.submitter(t, q)
+	sum := strings.Repeat("ab", 32)
+	for i, c := range []pipeline.Clip{
+		{Rel: "../../a.mp4", SHA256: sum},
+		{Rel: "/etc/a.mp4", SHA256: sum},
+		{Rel: ".", SHA256: sum},
+		{Rel: "", SHA256: sum},
+		{Rel: "a.mp4", SHA256: "../" + sum[:61]},
+		{Rel: "a.mp4", SHA256: sum[:10]},
+		{Rel: "gone.mp4", SHA256: sum},
+	} {
+		c.Tool = testTool()
+		if err := u.enqueueBytes(t.Context(), idOf(fmt.Sprint(i), ""), c, 1); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := q.js.Publish(t.Context(), subjectOf(testTool(), "x"), []byte("no job")); err != nil {
+		t.Fatal(err)
+	}
+	n.worker(t, inProcess("", ""))
+	for began := time.Now(); ; time.Sleep(20 * time.Millisecond) {
+		st, err := q.Status(t.Context(), 10)
+		if err == nil && st.Waiting+st.InWork == 0 && st.Dead == 8 && st.Done == 0 && strings.Contains(st.DeadClips[0].Reason, "submit the folder again") {
+			return
+		}
+		if time.Since(began) > 10*time.Second {
+			t.Fatalf("%+v, %v", st, err)
+		}
+	}
+}
+
+// Clear leaves nothing of a folder in the store but its mark.
+func TestClear(t *testing.T) {
+	n := newNight(t)
+	root, out := t.TempDir(), t.TempDir()
+	put(t, filepath.Join(root, "a.mp4"), "good a")
+	put(t, filepath.Join(root, "b.mp4"), "panic")
+	n.worker(t, inProcess("", ""))
+	b, u := inProcess(root, out), n.submitter(t, n.connect(t))
+	b.Elsewhere = u
+	if _, err := b.Run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if got := everyFile(t, n.dir); len(got) != 6 { // two clips, two results, one kept, the mark
+		t.Errorf("the store holds %d files, want 6", len(got))
+	}
+	if err := u.Clear(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if got := everyFile(t, n.dir); len(got) != 1 {
+		t.Errorf("the store still holds %d files", len(got))
+	}
+}

@@ -58,7 +58,7 @@ func (s *seat) Claim(ctx context.Context) (pipeline.Job, error) {
 // begin fetches the clip of a job. ok is false where the job needed no work and is done with.
 func (s *seat) begin(ctx context.Context, l *lease) (j pipeline.Job, ok bool, err error) {
 	q, st := s.w.Queue, s.w.Store
-	if err := json.Unmarshal(l.msg.Data(), &l.job); err != nil || len(l.job.SHA256) != 64 || len(l.job.Rel) == 0 {
+	if err := json.Unmarshal(l.msg.Data(), &l.job); err != nil || !l.job.sound() || len(l.id) != idLen {
 		return j, false, s.setAside(ctx, l, "The job could not be read: submit the folder again.")
 	}
 	var there bool

@@ -76,6 +76,20 @@ func NewSubmitter(ctx context.Context, q *Queue, s *Store) (*Submitter, error) {
 	return u, nil
 }
 
+// Clear removes from the store the clips that ended, and all that was made of
+// them. Call it when their results are collected: another submitter of the same
+// clips that still waits would have to run again.
+func (u *Submitter) Clear(ctx context.Context) error {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	for name := range u.complete {
+		if err := u.q.again(ctx, "the store", func() error { return u.store.remove(ctx, name) }); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // Close stops listening and tidies the store.
 func (u *Submitter) Close() {
 	u.stop()
