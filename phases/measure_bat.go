@@ -204,12 +204,17 @@ func (d *draw) headBehindBall() float64 {
 	return d.shownX("ball", ball.u-d.head(Contact).u, 0.30, 0.08)
 }
 
+const (
+	carriedS  = 0.02 // s by which a ball's way is carried on: at 30 m/s it goes 0.6 m meanwhile
+	leastExit = 2.5  // body heights/s: no full swing sends a ball off slower, seen from the side
+)
+
 // ballAt is where the ball was met, px: its ways before and after, each carried on to contact. Between a frame before and one
 // after there is no straight line: the ball came in and went out.
 func (s *subject) ballAt(contactS float64) (x, y, sigma float64, ok bool) {
 	const spanS = 0.07 // a pitch is in the picture for about a tenth of a second
 	n := min(len(s.t.Ball), s.t.Len())
-	var sum, sx, sy float64
+	var sum, sx, sy, miss float64
 	for _, dir := range [2]int{-1, 1} {
 		i := s.before(contactS)
 		if dir > 0 {
@@ -223,17 +228,24 @@ func (s *subject) ballAt(contactS float64) (x, y, sigma float64, ok bool) {
 				k++
 			}
 		}
-		if k < 2 {
-			continue
+		if k < 2 || math.Abs(s.t.Times[near[0]]-contactS) > carriedS+s.frameS {
+			continue // too little, or too far to be carried on to contact
 		}
 		a, b := s.t.Ball[near[0]].At, s.t.Ball[near[1]].At
+		if v := math.Hypot(b.X-a.X, b.Y-a.Y) / math.Abs(s.t.Times[near[1]]-s.t.Times[near[0]]); dir > 0 && v < leastExit*s.scale.HeightPx {
+			return 0, 0, 0, false // what comes off the bat is faster: it was no ball
+		}
 		f := (contactS - s.t.Times[near[0]]) / (s.t.Times[near[1]] - s.t.Times[near[0]])
 		sd := math.Hypot((1-f)*a.Sigma, f*b.Sigma)
 		w := 1 / (sd * sd)
-		sum, sx, sy = sum+w, sx+w*(a.X+f*(b.X-a.X)), sy+w*(a.Y+f*(b.Y-a.Y))
+		px, py := a.X+f*(b.X-a.X), a.Y+f*(b.Y-a.Y)
+		if sum > 0 { // the second way: by how much it misses the first
+			miss = math.Hypot(px-sx/sum, py-sy/sum)
+		}
+		sum, sx, sy = sum+w, sx+w*px, sy+w*py
 	}
 	if sum == 0 {
 		return 0, 0, 0, false
 	}
-	return sx / sum, sy / sum, 1 / math.Sqrt(sum), true
+	return sx / sum, sy / sum, math.Hypot(1/math.Sqrt(sum), miss/2), true
 }
