@@ -2,19 +2,62 @@ package phases
 
 import (
 	"math"
+	"slices"
 
 	k "cagebook/phases/kinematics"
 	"cagebook/pose"
 )
 
+// A bat that is not seen for a moment is bridged in a straight line. What that leaves open follows from the barrel's acceleration:
+// up to 640 heights/s² about contact (30 m/s on an arc of 0.8 m), 170 at launch (30 m/s within a tenth of a second), half of the
+// larger one on the whole.
+const (
+	bridgeS      = 0.055
+	bridgedAccel = 300.0 // body heights/s²
+)
+
+// bridged interpolates between the nearest measured samples of the bat to either side of a time, px.
+func (d *draw) bridged(timeS float64, pick func(*pose.BatSample) pose.Estimate) (x, y, sigma float64, ok bool) {
+	n := min(len(d.t.Bat), d.t.Len())
+	seen := func(i int) (pose.Estimate, bool) {
+		if i < 0 || i >= n {
+			return pose.Estimate{}, false
+		}
+		e := pick(&d.t.Bat[i])
+		return e, d.t.Bat[i].Status == string(Measured) && e.Known()
+	}
+	i := d.before(timeS)
+	j := i + 1
+	for i >= 0 && timeS-d.t.Times[i] < bridgeS {
+		if _, ok := seen(i); ok {
+			break
+		}
+		i--
+	}
+	for j < n && d.t.Times[j]-timeS < bridgeS {
+		if _, ok := seen(j); ok {
+			break
+		}
+		j++
+	}
+	a, okA := seen(i)
+	b, okB := seen(j)
+	if !okA || !okB || d.t.Times[j]-d.t.Times[i] > math.Max(bridgeS, 1.01*d.frameS) || timeS < d.t.Times[i] {
+		return 0, 0, 0, false
+	}
+	gap := d.t.Times[j] - d.t.Times[i]
+	f := (timeS - d.t.Times[i]) / gap
+	sigma = a.Sigma + f*(b.Sigma-a.Sigma)
+	if j > i+1 {
+		sigma = math.Hypot(sigma, bridgedAccel/2*f*(1-f)*gap*gap*d.heightPx)
+	}
+	return a.X + f*(b.X-a.X), a.Y + f*(b.Y-a.Y), sigma, true
+}
+
 // batAt is the bat at a time: knob and barrel end, body heights; ok only between or at measured samples.
 func (d *draw) batAt(timeS float64) (knob, barrel spot, ok bool) {
 	at := func(pick func(*pose.BatSample) pose.Estimate) spot {
-		x, y, s, ok := d.sampleSeries(timeS, len(d.t.Bat), func(i int) (pose.Estimate, bool) {
-			b := &d.t.Bat[i]
-			e := pick(b)
-			return e, b.Status == string(Measured) && e.Known()
-		})
+		x, y, s, ok := d.bridged(timeS, pick)
 		if !ok {
 			return nowhere
 		}
@@ -42,28 +85,6 @@ func (s *subject) batStatus(timeS float64) Status {
 		return Occluded // measured in this frame, but not in its neighbour
 	}
 	return NoBat
-}
-
-// sampleSeries interpolates between the two samples about a time, both of which must be there.
-func (s *subject) sampleSeries(timeS float64, n int, at func(i int) (pose.Estimate, bool)) (x, y, sigma float64, ok bool) {
-	n = min(n, s.t.Len())
-	if n == 0 || timeS < s.t.Times[0] || timeS > s.t.Times[n-1] {
-		return 0, 0, 0, false
-	}
-	i := min(s.before(timeS), n-1)
-	a, okA := at(i)
-	if !okA {
-		return 0, 0, 0, false
-	}
-	if i+1 >= n {
-		return a.X, a.Y, a.Sigma, true
-	}
-	b, okB := at(i + 1)
-	f := (timeS - s.t.Times[i]) / (s.t.Times[i+1] - s.t.Times[i])
-	if !okB {
-		return a.X, a.Y, a.Sigma, f < 0.1
-	}
-	return a.X + f*(b.X-a.X), a.Y + f*(b.Y-a.Y), a.Sigma + f*(b.Sigma-a.Sigma), true
 }
 
 // batLong is the bat's own length, body heights: as stated, or where it is least foreshortened.
@@ -102,33 +123,34 @@ const (
 )
 
 // pathSD is the standard uncertainty of the climb of the barrel end for want of depth: the barrel comes toward the camera or
-// goes away from it, up to as fast as across the picture, and the camera looks down on it. Degrees.
-const pathSD = 6
+// goes away from it, up to as fast as across the picture, and the camera looks down on it; and the line is that of the last hundredths of a
+// second, in which the path still bends up. Degrees.
+const pathSD = 8
 
 // barrelVelocity is the barrel end's velocity just before contact, body heights per second: along X and up. It is fitted
 // to the last samples before contact and never across it.
 func (d *draw) barrelVelocity() (x, up float64, ok bool) {
-	const spanS = 0.025
+	const spanS = 0.03
 	end := d.times[Contact]
-	span := math.Max(spanS, 2.2*d.frameS)
-	var ts, us, ws []float64
+	span := math.Max(spanS, 3.2*d.frameS)
+	var ts, us, ws, sds []float64
 	for i := d.before(end); i >= 0 && i < len(d.t.Bat) && end-d.t.Times[i] <= span; i-- {
 		b := &d.t.Bat[i]
 		if b.Status != string(Measured) || !b.Barrel.Known() {
 			continue
 		}
 		p := d.place(b.Barrel.X+d.subject.mirror*d.normal(b.Barrel.Sigma), b.Barrel.Y+d.normal(b.Barrel.Sigma))
-		ts, us, ws = append(ts, d.t.Times[i]), append(us, p.u), append(ws, p.w)
+		ts, us, ws, sds = append(ts, d.t.Times[i]), append(us, p.u), append(ws, p.w), append(sds, b.Barrel.Sigma)
 	}
 	if len(ts) < 3 {
 		d.why = d.batStatus(end)
 		return 0, 0, false
 	}
-	for i, j := 0, len(ts)-1; i < j; i, j = i+1, j-1 {
-		ts[i], ts[j], us[i], us[j], ws[i], ws[j] = ts[j], ts[i], us[j], us[i], ws[j], ws[i]
+	for _, x := range [][]float64{ts, us, ws, sds} {
+		slices.Reverse(x)
 	}
-	u, _, err1 := k.LocalPolynomial(ts, us, nil, end, 2*span, 1, 1)
-	w, _, err2 := k.LocalPolynomial(ts, ws, nil, end, 2*span, 1, 1)
+	u, _, err1 := k.LocalPolynomial(ts, us, sds, end, 2*span, 1, 1)
+	w, _, err2 := k.LocalPolynomial(ts, ws, sds, end, 2*span, 1, 1)
 	if err1 != nil || err2 != nil {
 		return 0, 0, false
 	}
@@ -159,12 +181,45 @@ func (d *draw) barrelDrop() float64 {
 	if !ok {
 		return math.NaN()
 	}
-	// The first 0.10 m take about 50 ms; the barrel is read there.
-	knob, barrel, ok := d.batAt(t + 0.05)
+	knob, barrel, ok := d.batAt(d.handsGone(t))
 	if !ok {
 		return math.NaN()
 	}
 	return knob.w - barrel.w
+}
+
+// handsGone is when the hands, which start at t0, have gone their first 0.10 m.
+func (d *draw) handsGone(t0 float64) float64 {
+	const (
+		usualS, usualSD = 0.06, 0.012 // on rendered swings with known truth
+		stepS, longest  = 1.0 / 240, 0.25
+	)
+	c := math.Abs(math.Cos(d.az))
+	if c < 0.5 { // along the line of sight
+		return t0 + d.once("hands gone", usualS, usualSD)
+	}
+	reach := 0.10 / usualHeightM
+	if d.pxPerM > 0 {
+		reach = 0.10 * d.pxPerM / d.heightPx
+	}
+	longer := math.Max(1, d.once("hands' way", 1.2, 0.15)) // in space than in the picture
+	at := func(t float64) spot {
+		p := middle(d.exact(t, leadWrist), d.exact(t, rearWrist))
+		p.u /= c
+		return p
+	}
+	last, path := at(t0), 0.0
+	for t := t0 + stepS; t < t0+longest; t += stepS {
+		p := at(t)
+		if !p.known() {
+			break
+		}
+		if path += p.minus(last).flat() * longer; path >= reach {
+			return t
+		}
+		last = p
+	}
+	return t0 + d.once("hands gone", usualS, usualSD)
 }
 
 // reach is the distance in space from a shoulder to the barrel end at extension, m. The bat's depth follows from its length;
