@@ -16,6 +16,7 @@ import (
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
+	"cagebook/configs"
 	"cagebook/phases"
 )
 
@@ -336,6 +337,90 @@ document.title="result wide="+(d.documentElement.scrollWidth>390)+" broken="+img
 		if !strings.Contains(dom, "result wide=false broken=0 "+page.want) || !strings.Contains(dom, "noalt=0") {
 			i := strings.Index(dom, "<title>")
 			t.Errorf("%s: %.120s", page.name, dom[max(0, i):])
+		}
+	}
+}
+
+// What a coach does on the pages: sorts the morning's swings, finds a hitter, compares
+// two, says who the hitter is and how tall, and prints.
+func TestClicksInBrowser(t *testing.T) {
+	b := openBrowser(t)
+	dir := t.TempDir()
+	out := files{}
+	var rows []BatchRow
+	for i, c := range []struct {
+		path, hitter string
+		slide, speed float64
+	}{
+		{"a/<img src=x onerror=alert(1)>.mov", "ada", 0.02, 20},
+		{"b/b.mov", "ben 'O", 0.30, 30},
+		{"c/c.mov", "cleo", 0.12, 30.4},
+	} {
+		in := exInput(t)
+		in.Path, in.HitterID = c.path, c.hitter
+		for k := range in.Swings[0].Swing.Measures {
+			switch ms := &in.Swings[0].Swing.Measures[k]; ms.Name {
+			case "foot_slide":
+				ms.Value = c.slide
+			case "bat_speed":
+				*ms = m("bat_speed", "contact", c.speed, 1, "m/s")
+			}
+		}
+		r := Build(in)
+		if i == 1 {
+			r.Swings[0].People = &People{Picture: "swing-1/people.jpg", TimeS: 0.99, Of: []Somebody{{1, 0.25, 0.5, false}, {2, 0.75, 0.625, true}}}
+			page, err := r.HTML()
+			if err != nil {
+				t.Fatal(err)
+			}
+			out["clips/"+c.path+"/report.html"] = page
+		}
+		rows = append(rows, BatchRow{"clips/" + c.path, r})
+	}
+	if err := WriteBatch(out.put, rows); err != nil {
+		t.Fatal(err)
+	}
+	writeAll(t, dir, out)
+
+	b.open(filepath.Join(dir, "index.html"), 390)
+	shown := "[].slice.call(document.querySelectorAll('#rows li')).filter(function(r){return !r.hidden}).map(function(r){return r.getAttribute('data-hitter')}).join()"
+	b.wait(shown, "ada,ben 'O,cleo")
+	b.eval("var o=document.getElementById('order');o.value='work';o.onchange()")
+	b.wait(shown, "ben 'O,cleo,ada") // by how far the foot slides: 0.30, 0.12 and 0.02 with a limit of 0.075
+	b.eval("var f=document.getElementById('find');f.value='CLE';f.oninput()")
+	b.wait(shown, "cleo")
+	b.wait("document.getElementById('shown').textContent", "1 of 3 swings shown")
+
+	b.open(filepath.Join(dir, "scout.html"), 390)
+	gap := "document.querySelector('#gap li').textContent"
+	b.wait(gap, "Bat speed: cleo has more, by 10.4 m/s ± 1.4 m/s")
+	b.eval("var o=document.getElementById('one');o.value='1';o.onchange()")
+	b.wait(gap, "Bat speed: no difference that this video can tell from chance (0.4 m/s ± 1.4 m/s)")
+
+	b.open(filepath.Join(dir, "clips/b/b.mov/report.html"), 390)
+	b.eval("document.querySelectorAll('[data-at]')[0].click()")
+	b.eval("var h=document.querySelector('[data-key=height_m]');h.value='1,48';h.oninput();var s=document.querySelector('[data-key=bats]');s.value='L';s.onchange()")
+	text := b.eval("document.querySelector('.facts pre').textContent")
+	if want := "height_m: 1.48\nbats: L\nhitter_at: {time_s: 0.990, x: 0.250, y: 0.500}\n"; text != want {
+		t.Errorf("the page writes\n%s\nwant\n%s", text, want)
+	}
+	if s, ps := configs.ParseSidecar("page", []byte(text)); len(ps) > 0 || s.HeightM != 1.48 || s.Bats != "L" || s.HitterAt == nil || s.HitterAt.X != 0.25 {
+		t.Errorf("what the page writes is read as %+v, %v", s, ps)
+	}
+	// On paper what was seen is unfolded; afterwards the page is as before.
+	open := "document.querySelectorAll('details[open]').length"
+	was := b.eval(open)
+	b.eval("dispatchEvent(new Event('beforeprint'))")
+	if during := b.eval(open); during == was {
+		t.Error("nothing is unfolded for print")
+	}
+	b.eval("dispatchEvent(new Event('afterprint'))")
+	if after := b.eval(open); after != was {
+		t.Errorf("%s parts are open after printing, %s before", after, was)
+	}
+	for _, f := range b.faults {
+		if !strings.Contains(f, "ERR_FILE_NOT_FOUND") { // pictures were not written here
+			t.Error(f)
 		}
 	}
 }

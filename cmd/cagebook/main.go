@@ -10,18 +10,20 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"slices"
 	"syscall"
 )
 
 func main() {
-	ctx, stop := stoppable()
+	ctx, stop := stoppable(len(os.Args) > 1 && slices.Contains([]string{"run", "watch"}, os.Args[1]))
 	code := execute(ctx, os.Args[1:], streams{os.Stdin, os.Stdout, os.Stderr})
 	stop()
 	os.Exit(code)
 }
 
-// stoppable is a context that the first Ctrl-C ends; the second ends the process at once.
-func stoppable() (context.Context, func()) {
+// stoppable is a context that the first Ctrl-C ends; the second ends the process
+// at once. goesOn: the same command takes up its work later.
+func stoppable(goesOn bool) (context.Context, func()) {
 	ctx, cancel := context.WithCancelCause(context.Background())
 	signals := make(chan os.Signal, 2)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
@@ -30,7 +32,11 @@ func stoppable() (context.Context, func()) {
 		if !ok {
 			return
 		}
-		fmt.Fprintf(os.Stderr, "\n%v: stopping; finished clips are kept, the next run goes on (again to stop at once)\n", s)
+		say := "stopping (again to stop at once)"
+		if goesOn {
+			say = "stopping; finished clips are kept, the next run goes on (again to stop at once)"
+		}
+		fmt.Fprintf(os.Stderr, "\n%v: %s\n", s, say)
 		cancel(errors.Join(errInterrupted, context.Canceled))
 		if _, ok := <-signals; ok {
 			os.Exit(exitInterrupted)
