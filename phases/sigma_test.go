@@ -173,3 +173,31 @@ func TestUsualTurn(t *testing.T) {
 		t.Errorf("not seen: %g, want -20", v)
 	}
 }
+
+// A point that creeps after contact, and one seen a long time from it, are no ball that was hit.
+func TestNoBallWithoutSpeed(t *testing.T) {
+	const fps, contactS, heightPx = 120.0, 0.1, 300.0
+	track := func(speed float64, until int) *subject {
+		tr := &pose.Track{}
+		for i := range 24 {
+			at := float64(i) / fps
+			b := pose.BallSample{Status: string(NoBall)}
+			if d := at - contactS; d > 0 && i >= until {
+				b = pose.BallSample{Status: string(Measured), At: pose.Estimate{X: 500 + speed*heightPx*d, Y: 200, Sigma: 1.5}}
+			}
+			tr.Times, tr.Frames, tr.Ball = append(tr.Times, at), append(tr.Frames, i), append(tr.Ball, b)
+		}
+		return &subject{t: tr, frameS: 1 / fps, scale: Scale{HeightPx: heightPx}}
+	}
+	for _, c := range []struct {
+		name  string
+		speed float64 // body heights/s
+		from  int     // first frame with a ball; contact is at frame 12
+		want  bool
+	}{{"hit", 15, 13, true}, {"creeping", 1, 13, false}, {"late", 15, 18, false}} {
+		x, _, _, ok := track(c.speed, c.from).ballAt(contactS)
+		if ok != c.want || ok && math.Abs(x-500) > 1e-6 {
+			t.Errorf("%s: %v at %.1f, want %v at 500", c.name, ok, x, c.want)
+		}
+	}
+}
