@@ -97,6 +97,14 @@ accuracy: build models
 	bin/studio accuracy --swings 100 --others 30
 	bin/studio accuracy --set $(SET)
 
+# What a minute of 60 frames a second with five swings costs, and three seconds of 240: against
+# decoding alone, the networks alone, and every frame looked at. Wants an otherwise idle machine.
+RUNS ?= 5
+bench: build models
+	@mkdir -p build/bench
+	bin/studio scene testdata/scenes/bench/*.yaml -o build/bench/clips
+	bin/cagebook bench --runs $(RUNS) build/bench/clips/minute/minute.mp4 build/bench/clips/slow/slow.mp4
+
 # Throughput of 1, 8 and 64 workers on a queue of clips that only take time, and
 # what handing out one clip costs. CLIPS=100000 SCALE=0.01 takes about ten minutes.
 CLIPS ?= 10000

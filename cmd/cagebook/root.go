@@ -138,7 +138,7 @@ page for the morning. Videos stay on this machine.`,
 		return usageError(cmd.CommandPath()+" --help lists the options", "%w", err)
 	})
 	root.AddCommand(newRun(s), newWatch(s), newTrack(s), newCompare(s), newServe(s), newExport(s), newForget(s), newCheck(s), newDoctor(s), newModels(s), newVersion(s),
-		newHub(s), newWorker(s), newSubmit(s), newStatus(s), newLook())
+		newHub(s), newWorker(s), newSubmit(s), newStatus(s), newBench(s), newLook())
 	return root
 }
 

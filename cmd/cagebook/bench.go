@@ -1,0 +1,359 @@
+//go:build cgo
+
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"cagebook/configs"
+	"cagebook/models"
+	"cagebook/pipeline"
+	"cagebook/pipeline/video"
+	"cagebook/pipeline/video/opencv"
+	"cagebook/pose"
+	"cagebook/pose/onnx"
+)
+
+// newBench measures what a clip costs against what it must cost. It is for those who work on
+// the program (make bench), not for those who use it.
+func newBench(s streams) *cobra.Command {
+	settings := configs.Default()
+	var runs, naiveFrames int
+	cmd := &cobra.Command{
+		Use:    "bench CLIP...",
+		Short:  "What a clip costs, against the floor of decoding and of the networks, and against the naive way",
+		Hidden: true,
+		Args:   argument("a CLIP", 1, -1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			dir, err := modelDir(settings)
+			if err != nil {
+				return err
+			}
+			for _, clip := range args {
+				b := bench{dir: dir, clip: clip, threads: threads(settings), naiveFrames: naiveFrames}
+				if err := b.run(cmd.Context(), runs); err != nil {
+					return fmt.Errorf("%s: %w", clip, err)
+				}
+				b.print(s.out)
+			}
+			return nil
+		},
+	}
+	settings.AddFlags(cmd.Flags())
+	cmd.Flags().IntVar(&runs, "runs", 5, "measured runs of each way, in turn; one more before them is not counted")
+	cmd.Flags().IntVar(&naiveFrames, "naive-frames", 240, "frames that the naive way looks at; its time is reckoned from them (0 = all)")
+	return cmd
+}
+
+// cost is what one way took in one run.
+type cost struct{ wallS, cpuS, peakMB float64 }
+
+// call is one kind of call of a network: which, and the shape of its input.
+type call struct{ net, shape string }
+
+type bench struct {
+	dir, clip            string
+	threads, naiveFrames int
+
+	frames int
+	counts map[call]int
+	inputs map[call]pose.Tensor
+	stages []stage
+
+	decode, infer, whole, naive []cost
+}
+
+// stage is what the analysis told of itself, with what the process and its children used meanwhile.
+type stage struct {
+	name           string
+	wallS          float64
+	cpuS, childCPU float64
+}
+
+func (b *bench) run(ctx context.Context, runs int) error {
+	if err := b.count(ctx); err != nil {
+		return err
+	}
+	ways := []struct {
+		to  *[]cost
+		way func(context.Context) (cost, error)
+	}{{&b.decode, b.decodeFloor}, {&b.infer, b.inferenceFloor}, {&b.whole, b.wholeJob}, {&b.naive, b.naiveWay}}
+	for i := range runs + 1 {
+		for _, w := range ways {
+			c, err := w.way(ctx)
+			if err != nil {
+				return err
+			}
+			if i > 0 || runs == 0 { // the first fills the caches
+				*w.to = append(*w.to, c)
+			}
+		}
+	}
+	return nil
+}
+
+// counted counts a network's calls.
+type counted struct {
+	pose.Net
+	name string
+	b    *bench
+	mu   *sync.Mutex
+}
+
+func (n counted) Run(in ...pose.Tensor) ([]pose.Tensor, error) {
+	c := call{n.name, fmt.Sprint(in[0].Shape)}
+	n.mu.Lock()
+	n.b.counts[c]++
+	if _, ok := n.b.inputs[c]; !ok {
+		t := pose.Tensor{Shape: slices.Clone(in[0].Shape), F32: slices.Clone(in[0].F32), I32: slices.Clone(in[0].I32)}
+		n.b.inputs[c] = t
+	}
+	n.mu.Unlock()
+	return n.Net.Run(in...)
+}
+
+// count looks at the clip once in this process and keeps which network was called how often, and how long each stage took.
+func (b *bench) count(ctx context.Context) error {
+	nets, closeNets, err := openNets(b.dir, b.threads)
+	if err != nil {
+		return err
+	}
+	defer closeNets()
+	b.counts, b.inputs = map[call]int{}, map[call]pose.Tensor{}
+	var mu sync.Mutex
+	nets.People = counted{nets.People, models.Multipose, b, &mu}
+	nets.Objects = counted{nets.Objects, models.NanoDet, b, &mu}
+	for i := range nets.Landmarks {
+		nets.Landmarks[i] = counted{nets.Landmarks[i], models.LandmarkHeavy, b, &mu}
+	}
+	rules, err := configs.DefaultRules()
+	if err != nil {
+		return err
+	}
+	said, err := configs.ForClip(filepath.Dir(b.clip), b.clip)
+	if err != nil {
+		return err
+	}
+	a := &pipeline.Analyzer{Open: opencv.Open, Nets: nets, Rules: rules}
+	begin := time.Now()
+	self, children := used(syscall.RUSAGE_SELF), used(syscall.RUSAGE_CHILDREN)
+	name := "opening"
+	end := func(next string) {
+		if next == name {
+			return
+		}
+		s, c := used(syscall.RUSAGE_SELF), used(syscall.RUSAGE_CHILDREN)
+		b.stages = append(b.stages, stage{name, time.Since(begin).Seconds(), s - self, c - children})
+		name, begin, self, children = next, time.Now(), s, c
+	}
+	put := func(string, []byte) error { return nil }
+	res, err := a.Analyze(ctx, pipeline.Clip{Path: b.clip, Rel: filepath.Base(b.clip), Sidecar: said, Put: put},
+		func(stage string, _, _ int) { end(stage) })
+	if err != nil {
+		return err
+	}
+	end("")
+	b.frames = res.Report.Clip.Frames
+	return nil
+}
+
+// decodeFloor decodes the clip with ffmpeg and throws the pictures away.
+func (b *bench) decodeFloor(ctx context.Context) (cost, error) {
+	return timed(exec.CommandContext(ctx, "ffmpeg", "-v", "error", "-threads", fmt.Sprint(b.threads), "-i", b.clip, "-map", "0:v:0", "-f", "null", "-"))
+}
+
+// inferenceFloor makes just the calls that the analysis made, as fast as the cores allow.
+func (b *bench) inferenceFloor(ctx context.Context) (cost, error) {
+	sets := make([]map[string]pose.Net, b.threads)
+	for i := range sets {
+		nets, closeNets, err := openNets(b.dir, 1)
+		if err != nil {
+			return cost{}, err
+		}
+		defer closeNets()
+		sets[i] = map[string]pose.Net{models.Multipose: nets.People, models.NanoDet: nets.Objects, models.LandmarkHeavy: nets.Landmarks[0]}
+		for c := range b.counts { // buffers are made at the first call
+			if _, err := sets[i][c.net].Run(b.inputs[c]); err != nil {
+				return cost{}, err
+			}
+		}
+	}
+	todo := make(chan call)
+	errs := make(chan error, b.threads)
+	begin, cpu := time.Now(), used(syscall.RUSAGE_SELF)
+	for _, nets := range sets {
+		go func() {
+			var err error
+			for c := range todo {
+				if err == nil {
+					_, err = nets[c.net].Run(b.inputs[c])
+				}
+			}
+			errs <- err
+		}()
+	}
+	for c, n := range b.counts {
+		for range n {
+			todo <- c
+		}
+	}
+	close(todo)
+	var err error
+	for range sets {
+		err = errors.Join(err, <-errs)
+	}
+	return cost{wallS: time.Since(begin).Seconds(), cpuS: used(syscall.RUSAGE_SELF) - cpu}, errors.Join(err, ctx.Err())
+}
+
+// wholeJob is cagebook run on the clip alone, as a user starts it.
+func (b *bench) wholeJob(ctx context.Context) (cost, error) {
+	out, err := os.MkdirTemp("", "cagebook-bench-")
+	if err != nil {
+		return cost{}, err
+	}
+	defer os.RemoveAll(out)
+	self, err := os.Executable()
+	if err != nil {
+		return cost{}, err
+	}
+	return timed(exec.CommandContext(ctx, self, "run", b.clip, "-o", filepath.Join(out, "out"), "--model-dir", b.dir, "--threads", fmt.Sprint(b.threads)))
+}
+
+// naiveWay looks at every frame with the large landmark network, one after the other, and does nothing else.
+func (b *bench) naiveWay(ctx context.Context) (cost, error) {
+	path, _, err := models.Open(b.dir, models.LandmarkHeavy)
+	if err != nil {
+		return cost{}, err
+	}
+	net, err := onnx.Open(path, b.threads)
+	if err != nil {
+		return cost{}, err
+	}
+	defer net.Close()
+	src, err := opencv.Open(ctx, b.clip, video.Options{})
+	if err != nil {
+		return cost{}, err
+	}
+	defer src.Close()
+	var f video.Frame
+	var buf []float32
+	n := 0
+	begin, cpu := time.Now(), used(syscall.RUSAGE_SELF)
+	for ; b.naiveFrames == 0 || n < b.naiveFrames; n++ {
+		if err := src.Next(ctx, &f); errors.Is(err, io.EOF) {
+			break
+		} else if err != nil {
+			return cost{}, err
+		}
+		all := pose.Region{CX: float64(f.W) / 2, CY: float64(f.H) / 2, Side: float64(max(f.W, f.H))}
+		in := pose.LandmarkInput(pose.ImageOf(&f), all, buf)
+		buf = in.F32
+		if _, err := net.Run(in); err != nil {
+			return cost{}, err
+		}
+	}
+	part := float64(b.frames) / float64(max(n, 1))
+	return cost{wallS: time.Since(begin).Seconds() * part, cpuS: (used(syscall.RUSAGE_SELF) - cpu) * part}, nil
+}
+
+// timed runs a command; its memory is that of its largest process.
+func timed(c *exec.Cmd) (cost, error) {
+	begin := time.Now()
+	out, err := c.CombinedOutput()
+	if err != nil {
+		return cost{}, fmt.Errorf("%s: %w\n%s", filepath.Base(c.Path), err, out)
+	}
+	p := c.ProcessState
+	k := cost{wallS: time.Since(begin).Seconds(), cpuS: (p.UserTime() + p.SystemTime()).Seconds()}
+	if u, ok := p.SysUsage().(*syscall.Rusage); ok {
+		k.peakMB = float64(u.Maxrss) / 1024
+	}
+	return k, nil
+}
+
+// used is CPU time in seconds.
+func used(who int) float64 {
+	var r syscall.Rusage
+	if syscall.Getrusage(who, &r) != nil {
+		return math.NaN()
+	}
+	return float64(r.Utime.Nano()+r.Stime.Nano()) / 1e9
+}
+
+func (b *bench) print(w io.Writer) {
+	fmt.Fprintf(w, "%s: %d frames, %d threads, %d runs\n\n", filepath.Base(b.clip), b.frames, b.threads, len(b.whole))
+	fmt.Fprintf(w, "%-44s %22s %22s %12s\n", "seconds: median (least to most)", "wall", "CPU", "peak, MB")
+	rows := []struct {
+		name  string
+		costs []cost
+	}{
+		{"a  decoding alone (ffmpeg to null)", b.decode},
+		{"b  networks alone, the same calls", b.infer},
+		{"c  the whole job (cagebook run)", b.whole},
+		{"d  naive: every frame, one after the other", b.naive},
+	}
+	for _, r := range rows {
+		peak := "-"
+		if m := spread(r.costs, func(c cost) float64 { return c.peakMB }); m[1] > 0 {
+			peak = fmt.Sprintf("%.0f", m[2])
+		}
+		fmt.Fprintf(w, "%-44s %22s %22s %12s\n", r.name, words(spread(r.costs, func(c cost) float64 { return c.wallS })), words(spread(r.costs, func(c cost) float64 { return c.cpuS })), peak)
+	}
+	if b.naiveFrames > 0 && b.naiveFrames < b.frames {
+		fmt.Fprintf(w, "   (d reckoned from %d of %d frames)\n", b.naiveFrames, b.frames)
+	}
+	fmt.Fprintln(w)
+	ratio := func(name, goal string, f func(i int) float64) {
+		var v []cost
+		for i := range b.whole {
+			v = append(v, cost{wallS: f(i)})
+		}
+		fmt.Fprintf(w, "%-44s %22s   %s\n", name, words(spread(v, func(c cost) float64 { return c.wallS })), goal)
+	}
+	ratio("c / max(a, b), wall", "goal ≤ 1.25", func(i int) float64 { return b.whole[i].wallS / math.Max(b.decode[i].wallS, b.infer[i].wallS) })
+	ratio("c / (a + b), CPU", "what the two must cost together", func(i int) float64 { return b.whole[i].cpuS / (b.decode[i].cpuS + b.infer[i].cpuS) })
+	ratio("d / c, wall", "goal ≥ 5 for a minute with five swings", func(i int) float64 { return b.naive[i].wallS / b.whole[i].wallS })
+	fmt.Fprintf(w, "\ncalls of the networks\n")
+	var calls []call
+	for c := range b.counts {
+		calls = append(calls, c)
+	}
+	slices.SortFunc(calls, func(x, y call) int { return strings.Compare(x.net+x.shape, y.net+y.shape) })
+	for _, c := range calls {
+		fmt.Fprintf(w, "  %-24s %-18s %6d\n", c.net, c.shape, b.counts[c])
+	}
+	fmt.Fprintf(w, "\n%-28s %8s %8s %10s   (one look in this process)\n", "where the time goes, s", "wall", "CPU", "children")
+	for _, s := range b.stages {
+		fmt.Fprintf(w, "  %-26s %8.2f %8.2f %10.2f\n", s.name, s.wallS, s.cpuS, s.childCPU)
+	}
+	fmt.Fprintln(w)
+}
+
+// spread is least, median and most.
+func spread(c []cost, of func(cost) float64) [3]float64 {
+	if len(c) == 0 {
+		return [3]float64{}
+	}
+	v := make([]float64, len(c))
+	for i := range c {
+		v[i] = of(c[i])
+	}
+	slices.Sort(v)
+	return [3]float64{v[0], v[len(v)/2], v[len(v)-1]}
+}
+
+func words(v [3]float64) string { return fmt.Sprintf("%.2f (%.2f to %.2f)", v[1], v[0], v[2]) }
