@@ -223,7 +223,7 @@ func sceneOf(t *pose.Track, sw *phases.Swing, given phases.Given, small *smallPi
 	if !ok || !(sw.Scale.HeightPx > 0) {
 		return nil, nil
 	}
-	sc := &bat.Scene{Height: sw.Scale.HeightPx / small.zoom, Turn: turnOf(sw), SwingFromS: c.TimeS - 0.2, SwingToS: c.TimeS + 0.03, ContactS: c.TimeS, Each: spreadOver}
+	sc := &bat.Scene{Height: sw.Scale.HeightPx / small.zoom, Turn: turnOf(sw), SwingFromS: c.TimeS - 0.2, SwingToS: c.TimeS + 0.03, ContactS: c.TimeS, Lead: sw.Lead(pose.LeftWrist), Each: spreadOver}
 	if e, ok := sw.Event(phases.HandsStart); ok {
 		sc.SwingFromS = e.TimeS
 	}

@@ -29,7 +29,8 @@ type Scene struct {
 	Turn       int     // how the bat turns in the picture from launch to follow-through: −1 counter-clockwise as seen, +1 clockwise, 0 not known
 	SwingFromS float64 // stretch in which the bat turns one way, s
 	SwingToS   float64
-	ContactS   float64 // when the body says that contact was, s; 0 = do not look for the ball
+	Lead       pose.Joint // wrist of the lead side, which holds the knob's end and lets go last; 0 = not known
+	ContactS   float64    // when the body says that contact was, s; 0 = do not look for the ball
 
 	// Each runs f for every number below n, in any order, possibly at the same
 	// time; nil = one after another.
@@ -76,10 +77,14 @@ type grip struct {
 // heights; beyond it one of them was put elsewhere.
 const tooFar = 0.10
 
+// releaseS is the least time after contact at which a top hand lets go, s; before it both hold the bat.
+const releaseS = 0.05
+
 // gripOf is midway between the index knuckles: 1 to 1.7 % of body height from
 // the truth where the wrists are 2.4 to 3.9 % off. Where they are too far
-// apart the surer one counts; without knuckles the wrists stand in.
-func (s *Scene) gripOf(b *Joints) grip {
+// apart the surer one counts, and after contact that of the lead hand: the top hand lets go first. Without knuckles the wrists stand in.
+func (s *Scene) gripOf(i int) grip {
+	b := &s.Body[i]
 	for _, pair := range [2][2]pose.Joint{{pose.LeftIndex, pose.RightIndex}, {pose.LeftWrist, pose.RightWrist}} {
 		l, r := b[pair[0]], b[pair[1]]
 		switch {
@@ -87,7 +92,9 @@ func (s *Scene) gripOf(b *Joints) grip {
 			if math.Hypot(l.X-r.X, l.Y-r.Y) <= tooFar*s.Height {
 				return grip{(l.X + r.X) / 2, (l.Y + r.Y) / 2, true}
 			}
-			if r.Sigma < l.Sigma {
+			switch after := s.ContactS > 0 && s.Times[i] > s.ContactS+releaseS; {
+			case after && s.Lead == pose.LeftWrist:
+			case after && s.Lead == pose.RightWrist, r.Sigma < l.Sigma:
 				l = r
 			}
 			return grip{l.X, l.Y, true}

@@ -36,7 +36,7 @@ func newFollower(s *Scene) *follower {
 	n := len(s.Pics)
 	f := &follower{s: s, w: s.Pics[0].W, h: s.Pics[0].H, grips: make([]grip, n), move: make([]shift, n), polar: make([][]float32, n), ev: make([][]float32, n), inside: make([][]bool, n), maxR: maxBat}
 	for i := range n {
-		f.grips[i] = s.gripOf(&s.Body[i])
+		f.grips[i] = s.gripOf(i)
 	}
 	if s.BatHeights > 0 {
 		// The hands cover the first 8 to 10 cm of the handle; 6 % for the scale.
