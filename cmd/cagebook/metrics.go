@@ -48,10 +48,12 @@ func newMetrics() *metrics {
 		Name: "cagebook_build_info", Help: "Always 1.", ConstLabels: prometheus.Labels{"version": version(), "go": runtime.Version()},
 	})
 	build.Set(1)
-	m.registry.MustRegister(m.clips, m.seconds, m.bytes, m.retries, m.inWork, build,
-		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	m.registry.MustRegister(build, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
+
+// work shows what event counts; a hub looks at no clips.
+func (m *metrics) work() { m.registry.MustRegister(m.clips, m.seconds, m.bytes, m.retries, m.inWork) }
 
 // event counts what happens in a batch or on a worker.
 func (m *metrics) event(e pipeline.Event) {

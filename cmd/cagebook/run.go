@@ -77,6 +77,7 @@ func runBatch(ctx context.Context, s streams, settings configs.Settings, root, o
 	defer closeNets()
 	if metricsAt != "" {
 		m := newMetrics()
+		m.work()
 		stop, err := m.serve(metricsAt, newLog(s, settings.JSON))
 		if err != nil {
 			return err

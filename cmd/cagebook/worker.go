@@ -64,6 +64,7 @@ func runWorker(ctx context.Context, s streams, settings configs.Settings, at que
 	}
 	log := newLog(s, settings.JSON).With("worker", w.Name)
 	m := newMetrics()
+	m.work()
 	stop, err := m.serve(metricsAt, log)
 	if err != nil {
 		return err
