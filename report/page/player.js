@@ -37,7 +37,7 @@ if(s0&&s1&&h0&&h1)line([(s0[0]+s1[0])/2,(s0[1]+s1[1])/2,(h0[0]+h1[0])/2,(h0[1]+h
 [1-d.lead,d.lead].forEach(function(side){PAIRS.forEach(function(p){seg(at,p[0]+side,p[1]+side,side===d.lead?LEAD:REAR,side===d.lead?null:[d.height/50,d.height/80])})})}}
 function words(){
 var t=d.times[at],s="Frame "+d.frames[at];
-if(contact){var c=t-contact.time_s;s+=Math.abs(c)<0.0005?"":" · "+Math.abs(c).toFixed(3)+" s "+(c<0?"before":"after")+" contact"}
+if(contact){var c=t-contact.time_s;s+=at===contact.at?"":" · "+Math.abs(c).toFixed(3)+" s "+(c<0?"before":"after")+" contact"}
 var key="";d.marks.forEach(function(m){if(m.at===at)key+=(key?", ":"")+m.words});
 if(key)s=key+" · "+s;
 say.textContent=s;range.setAttribute("aria-valuetext",s)}
