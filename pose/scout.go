@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 )
 
 // Window is a stretch of a clip that may hold a swing, s of real motion.
@@ -138,6 +139,9 @@ func Scout(samples []Sample, width, height int, said *Place) Scouted {
 	}
 	if len(out.Hitters) == 0 {
 		out.Seen = seenInstead(out.People, throws, moved)
+		if rest, ok := strings.CutPrefix(out.Seen, "one person seen"); ok && said != nil {
+			out.Seen = "the person whom hitter_at names was seen" + rest
+		}
 	}
 	return out
 }
