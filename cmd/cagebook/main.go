@@ -15,7 +15,7 @@ import (
 )
 
 func main() {
-	ctx, stop := stoppable(len(os.Args) > 1 && slices.Contains([]string{"run", "watch"}, os.Args[1]))
+	ctx, stop := stoppable(len(os.Args) > 1 && slices.Contains([]string{"run", "watch", "submit"}, os.Args[1]))
 	code := execute(ctx, os.Args[1:], streams{os.Stdin, os.Stdout, os.Stderr})
 	stop()
 	os.Exit(code)

@@ -19,7 +19,7 @@ import (
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
 		"cagebook": func() {
-			ctx, _ := stoppable()
+			ctx, _ := stoppable(true)
 			os.Exit(execute(ctx, os.Args[1:], streams{os.Stdin, os.Stdout, os.Stderr}))
 		},
 		"cagebook-decode": decodeOnly,
