@@ -196,7 +196,7 @@ func (h *handout) tiles(scenes []still.Scene, missing []string, tiles []tile) {
 		y = h.y + 4.5
 	}
 	h.y = y - 3
-	h.text("", 8.5, "soft", "Times are from contact, ± is one standard uncertainty.", x, w, 4)
+	h.text("", 8.5, "soft", "Times are from contact.", x, w, 4)
 	h.y = top + 2*step + 1
 }
 

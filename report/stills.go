@@ -335,7 +335,7 @@ const (
 )
 
 // cautionShort stands at the foot of a proof sheet.
-const cautionShort = "Movement seen on video, not a medical opinion. ± is one standard uncertainty. Change nothing because of a number alone: ask a coach who knows the player. If a swing hurts, stop and tell a parent and the coach."
+const cautionShort = "Movement seen on video, not a medical opinion. ± says how sure a number is: 19 times in 20 the true one lies within twice that. Change nothing because of a number alone: ask a coach who knows the player. If a swing hurts, stop and tell a parent and the coach."
 
 func (s *Swing) sheet(r *Report, scenes []still.Scene, missing []string, fonts *still.Fonts) still.Sheet {
 	out := still.Sheet{
