@@ -14,7 +14,7 @@ COPY go.mod go.sum ./
 COPY .ci .ci
 RUN .ci/go mod download
 COPY . .
-RUN mkdir -p bin && .ci/go build -buildvcs=false -o bin/cagebook ./cmd/cagebook
+RUN mkdir -p bin && .ci/go build -buildvcs=false -ldflags "-X main.analysis=$(.ci/analysis)" -o bin/cagebook ./cmd/cagebook
 ARG MODELS=inside
 RUN mkdir -p /cache && if [ "$MODELS" = inside ]; then bin/cagebook models fetch --model-dir /cache; fi
 

@@ -12,7 +12,9 @@ STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 GOFUMPT     := mvdan.cc/gofumpt@v0.12.0
 
 COMMIT  := $(shell git describe --always --dirty 2>/dev/null)
-LDFLAGS := -X main.commit=$(COMMIT)
+# What results are made from: the part of a version that decides whether a clip is looked at again.
+ANALYSIS := $(shell .ci/analysis)
+LDFLAGS := -X main.commit=$(COMMIT) -X main.analysis=$(ANALYSIS)
 # The stamp of version control is left to LDFLAGS: the go command refuses it in a clone that belongs to somebody else.
 BUILD   := $(GO) build -buildvcs=false -ldflags "$(LDFLAGS)"
 

@@ -70,8 +70,7 @@ type keptSwing struct {
 
 // keptMade says what a kept file must have been made by.
 func keptMade(clip *Clip) string {
-	t := clip.Tool
-	t.Key = ""
+	t := resultsOf(clip.Tool)
 	var who configs.Place
 	if p := clip.Sidecar.HitterAt; p != nil {
 		who = *p

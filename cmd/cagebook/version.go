@@ -14,10 +14,11 @@ import (
 	"cagebook/pipeline"
 )
 
-// release is the version that CHANGELOG.md speaks of; commit is set by the linker.
+// release is the version that CHANGELOG.md speaks of; commit and analysis, a
+// hash of the source that results are made from (.ci/analysis), are set by the linker.
 const release = "0.1.0"
 
-var commit = ""
+var commit, analysis = "", ""
 
 func version() string {
 	if commit == "" {
@@ -34,7 +35,11 @@ func tool() pipeline.Tool {
 			t.Models[m.Name] = m.SHA256
 		}
 	}
-	sum := sha256.Sum256([]byte(resultOptions()))
+	made := analysis
+	if made == "" { // a build that does not say: every commit may change results
+		made = commit
+	}
+	sum := sha256.Sum256([]byte(resultOptions() + " " + made))
 	t.Options = hex.EncodeToString(sum[:])
 	return t
 }
