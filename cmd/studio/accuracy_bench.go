@@ -55,6 +55,7 @@ type bench struct {
 	clips    int
 	noReport []string       // clips that have truth and no report yet
 	states   map[string]int // outcomes of reports
+	versions map[string]int // of the program that made them
 	notices  []string       // what went wrong, clip by clip
 
 	expected, matched                       int
@@ -80,7 +81,7 @@ func newBench() *bench {
 		panic(err) // they are embedded and tested
 	}
 	return &bench{
-		rules: rules, log: io.Discard, states: map[string]int{}, lost: map[string]int{}, had: map[string]int{},
+		rules: rules, log: io.Discard, states: map[string]int{}, versions: map[string]int{}, lost: map[string]int{}, had: map[string]int{},
 		values: map[string][]value{}, statuses: map[string]map[string]int{}, joints: map[string]*jointErrors{}, judged: newJudgements(),
 	}
 }

@@ -19,14 +19,24 @@ func (t *table) headline() string {
 	if t.NoReport > 0 {
 		s += fmt.Sprintf(", %d have no report yet", t.NoReport)
 	}
-	var states []string
-	for _, k := range sortedKeys(t.Outcomes) {
-		states = append(states, fmt.Sprintf("%s %d", k, t.Outcomes[k]))
+	if len(t.Outcomes) > 0 {
+		s += " (" + counted(t.Outcomes) + ")"
 	}
-	if len(states) > 0 {
-		s += " (" + strings.Join(states, ", ") + ")"
+	if len(t.Versions) > 0 {
+		s += "; reports by version " + counted(t.Versions)
 	}
 	return s
+}
+
+// counted lists what is there at all: "done 12, no_swing 3".
+func counted(m map[string]int) string {
+	var out []string
+	for _, k := range sortedKeys(m) {
+		if m[k] > 0 {
+			out = append(out, fmt.Sprintf("%s %d", k, m[k]))
+		}
+	}
+	return strings.Join(out, ", ")
 }
 
 func or(s, other string) string {
@@ -81,15 +91,9 @@ func (r *row) cells() [10]string {
 		}
 		goals = append(goals, g.Text+v+": "+g.Verdict)
 	}
-	var counts []string
-	for _, k := range sortedKeys(r.Counts) {
-		if r.Counts[k] > 0 {
-			counts = append(counts, fmt.Sprintf("%s %d", k, r.Counts[k]))
-		}
-	}
 	return [10]string{
 		name, fmt.Sprint(r.N), number(r.Bias), number(r.Median), number(r.P95), number(r.Sigma), percent(r.Inside), percent(r.Share),
-		strings.Join(goals, "; "), strings.Join(counts, ", "),
+		strings.Join(goals, "; "), counted(r.Counts),
 	}
 }
 

@@ -2,9 +2,12 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -12,7 +15,7 @@ import (
 	"cagebook/pipeline/studio"
 )
 
-// benchSet is how many clips a set has, with and without a swing.
+// benchSet is how many clips a set has, with and without a swing. The quick set is the beginning of the others.
 type benchSet struct{ swings, others int }
 
 var benchSets = map[string]benchSet{
@@ -37,13 +40,43 @@ func renderAndRun(ctx context.Context, name string, n benchSet, dir, tool string
 	if err := renderAll(ctx, scenes, clips, ""); err != nil {
 		return err
 	}
-	run := exec.CommandContext(ctx, tool, "run", clips, "-o", filepath.Join(dir, name, "out"))
+	out := filepath.Join(dir, name, "out")
+	if err := dropOthers(filepath.Join(dir, name, "cagebook.sha256"), tool, out); err != nil {
+		return err
+	}
+	run := exec.CommandContext(ctx, tool, "run", clips, "-o", out)
 	run.Stdout, run.Stderr = os.Stdout, os.Stderr
 	var exit *exec.ExitError
 	if err := run.Run(); err != nil && !(errors.As(err, &exit) && exit.ExitCode() == 3) { // 3: some clips failed, which the table shows
 		return fmt.Errorf("%s run: %w", tool, err)
 	}
 	return nil
+}
+
+// dropOthers removes the reports in out where note says that another program made them: two builds may call themselves
+// by the same version, and the reports of one say nothing of the other.
+func dropOthers(note, tool, out string) error {
+	f, err := os.Open(tool)
+	if err != nil {
+		return fmt.Errorf("the program that is tried: %w (build it, or say where it is with --cagebook)", err)
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return fmt.Errorf("read %s: %w", tool, err)
+	}
+	now := hex.EncodeToString(h.Sum(nil)) + "\n"
+	was, err := os.ReadFile(note)
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	if err == nil && string(was) != now {
+		fmt.Printf("%s: made by another build of the program; looked at anew\n", out)
+		if err := os.RemoveAll(out); err != nil {
+			return err
+		}
+	}
+	return writeFile(note, []byte(now))
 }
 
 // dropStale removes clips whose scene is no longer the one that they were rendered from, as their truth tells:

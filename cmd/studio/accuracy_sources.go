@@ -116,6 +116,7 @@ func (b *bench) reports(outDir, truthDir string, again bool) error {
 			return err
 		}
 		b.states[rep.Outcome.State]++
+		b.versions[rep.Tool.Version]++
 		if s := rep.Outcome.State; s != report.Done && s != report.NoSwing {
 			b.notice("%s: %s: %s", rel, s, rep.Outcome.Reason)
 		}

@@ -22,6 +22,7 @@ type table struct {
 	Clips    int            `json:"clips"`          // held against their truth
 	NoReport int            `json:"without_report"` // have truth, and no report yet
 	Outcomes map[string]int `json:"outcomes"`
+	Versions map[string]int `json:"versions"` // of the program that made the reports
 	Rows     []row          `json:"rows"`
 	Notices  []string       `json:"notices"` // each clip that went wrong
 }
@@ -187,7 +188,7 @@ var rateClasses = []string{"24-30 fps", "50-60 fps", "100-120 fps", "200-240 fps
 
 // table makes the rows, each with the goals that are set for it.
 func (b *bench) table() *table {
-	t := &table{Schema: tableSchema, Clips: b.clips, NoReport: len(b.noReport), Outcomes: b.states, Notices: b.notices}
+	t := &table{Schema: tableSchema, Clips: b.clips, NoReport: len(b.noReport), Outcomes: b.states, Versions: b.versions, Notices: b.notices}
 	for _, rows := range [][]row{b.swingRows(), b.eventRows(), b.contactRows(), b.measureRows(), b.findingRows(), b.batRows(), b.jointRows()} {
 		t.Rows = append(t.Rows, rows...)
 	}
