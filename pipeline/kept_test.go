@@ -2,12 +2,15 @@ package pipeline
 
 import (
 	"context"
+	"math"
 	"os"
 	"path/filepath"
 	"testing"
 
+	"cagebook/configs"
 	"cagebook/phases"
 	"cagebook/pipeline/video"
+	"cagebook/pose"
 	"cagebook/report"
 )
 
@@ -28,6 +31,16 @@ func keptClip(t *testing.T) (*Clip, *report.Report) {
 		if _, err := pics.part(r.Swings[0].Film, e.Frame); err != nil {
 			t.Fatal(err)
 		}
+	}
+	// Beside the figure stands somebody else, and a shadow that is hardly a person.
+	figure, other := pose.Person{Points: r.Swings[0].Track.Raw[0], Score: 0.9, Box: pose.Box{X0: 110, Y0: 50, X1: 180, Y1: 200}}, pose.Person{Score: 0.7, Box: pose.Box{X0: 20, Y0: 60, X1: 60, Y1: 180}}
+	for j, q := range figure.Points {
+		other.Points[j] = pose.Keypoint{X: q.X - 100, Y: q.Y, Score: 0.9}
+	}
+	shadow := pose.Person{Score: 0.16, Box: pose.Box{X0: 250, Y0: 60, X1: 290, Y1: 180}}
+	pics.all = []pose.Sample{{Frame: 4, TimeS: 0.067}, {Frame: 40, TimeS: 40.0 / 60, People: []pose.Person{figure, shadow, other}}}
+	if err := notePeople(clip, r, pics); err != nil {
+		t.Fatal(err)
 	}
 	windows := []DenseWindow{{Hitter: 1, Track: *r.Swings[0].Track, flights: []keptFlight{{ContactS: 0.66}}}}
 	if err := keepClip(clip, phases.Given{}, video.Info{Width: 320, Height: 240}, windows, r, pics); err != nil {
@@ -56,6 +69,7 @@ func TestKeptFits(t *testing.T) {
 		{"another model", func(c *Clip, _ *phases.Given) { c.Tool.Models = map[string]string{"m": "2"} }, false},
 		{"another version", func(c *Clip, _ *phases.Given) { c.Tool.Version = "2" }, false},
 		{"another frame rate", func(c *Clip, _ *phases.Given) { c.Sidecar.CapturedFPS = 240 }, false},
+		{"another person", func(c *Clip, _ *phases.Given) { c.Sidecar.HitterAt = &configs.Place{TimeS: 1, X: 0.1, Y: 0.5} }, false},
 		{"hidden faces", func(c *Clip, _ *phases.Given) { c.Sidecar.HideFaces = "yes" }, false},
 	} {
 		other, given := *clip, phases.Given{}
@@ -96,7 +110,11 @@ func TestKeptAgain(t *testing.T) {
 	if sw := res.Report.Swings[0]; len(sw.Notes) > 0 || sw.Stills[phases.Contact] != "swing-1/5-contact.jpg" {
 		t.Errorf("stills %v, notes %q", sw.Stills, sw.Notes)
 	}
-	for _, name := range []string{"film.mp4", "replay.mp4", "5-contact.jpg", "3-foot-down.jpg", "proof.jpg", "handout.pdf"} {
+	// The one on the left is number 1, the figure number 2; the shadow is nobody.
+	if p := res.Report.Swings[0].People; p == nil || len(p.Of) != 2 || p.Of[0].Hitter || !p.Of[1].Hitter || math.Abs(float64(p.Of[0].X)-0.125) > 1e-9 || math.Abs(float64(p.Of[0].Y)-0.5) > 1e-9 {
+		t.Errorf("people in view: %+v", p)
+	}
+	for _, name := range []string{"people.jpg", "film.mp4", "replay.mp4", "5-contact.jpg", "3-foot-down.jpg", "proof.jpg", "handout.pdf"} {
 		if info, err := os.Stat(filepath.Join(dir, "clips", "a.mp4", "swing-1", name)); err != nil || info.Size() == 0 {
 			t.Errorf("%s: %v", name, err)
 		}
