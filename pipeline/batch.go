@@ -8,8 +8,10 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"cagebook/configs"
@@ -73,6 +75,8 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 		return Summary{}, err
 	}
 	defer func() { _ = unlock() }() // the end of the process unlocks as well
+	scratch := makeScratch(out)
+	defer func() { _ = os.RemoveAll(scratch) }() // the next run removes what stays
 	store := NewStore(out)
 	if err := store.RemoveTemps(); err != nil {
 		return Summary{}, err
@@ -81,13 +85,18 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	if err != nil {
 		return Summary{}, err
 	}
-	r := &run{b: b, root: root, rootDir: rootOf(root, root), out: out, store: store, queue: newFolderJobs(list), reports: make([]*report.Report, len(list.Clips))}
+	jobs := newFolderJobs(list)
+	r := &run{b: b, root: root, rootDir: rootOf(root, root), out: out, scratch: scratch, store: store, queue: jobs, reports: make([]*report.Report, len(list.Clips))}
 	if r.rootID, err = idOf(r.rootDir); err != nil {
 		return Summary{}, err
 	}
 	for _, c := range list.Clips {
 		r.folders = append(r.folders, ClipsDir+"/"+c.Rel)
 	}
+	r.early = jobs.first(func(j Job) bool {
+		_, err := os.Stat(filepath.Join(out, ClipsDir, filepath.FromSlash(j.Rel), ReportFile))
+		return err == nil
+	})
 	r.announce(list)
 	if b.Elsewhere != nil {
 		err = r.elsewhere(ctx)
@@ -99,6 +108,9 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	}
 	if perr := r.writePages(); err == nil || errors.Is(err, context.Canceled) {
 		err = errors.Join(err, perr)
+	}
+	if r.untidy.Load() {
+		err = errors.Join(err, store.RemoveTemps())
 	}
 	s := r.summary(len(list.Clips))
 	finished := Event{Kind: EventFinished, Clips: s.Clips, Ended: r.ended, Counts: s.Counts}
@@ -150,6 +162,12 @@ type run struct {
 	root, out string
 	store     *Store
 	queue     Jobs
+
+	early int // clips that had a report at the start; they come first
+
+	scratch string       // for what workers spool; "" = the system's folder of temporary files
+	runners atomic.Int32 // made so far
+	untidy  atomic.Bool  // a worker may have left half-written files
 
 	rootDir string // the folder of clips, also where root is one clip
 	rootID  fileID
@@ -223,7 +241,11 @@ func (r *run) newRunner() runner {
 		return inProcess{r.b.Analyze}
 	}
 	s := r.b.Settings
-	return &child{command: r.b.Worker, limits: limits{stall: s.Stall, deadline: s.Deadline, memoryMB: s.MemoryMB, start: workerStart}}
+	scratch := ""
+	if r.scratch != "" {
+		scratch = filepath.Join(r.scratch, strconv.Itoa(int(r.runners.Add(1))))
+	}
+	return &child{command: r.b.Worker, scratch: scratch, limits: limits{stall: s.Stall, deadline: s.Deadline, memoryMB: s.MemoryMB, start: workerStart}}
 }
 
 // clip brings one clip to its end. An error is one that stops the batch.
@@ -347,6 +369,7 @@ func (r *run) decide(ctx context.Context, rn runner, c Clip, err error, try int)
 	if ctx.Err() != nil {
 		return nil, context.Cause(ctx)
 	}
+	r.untidy.Store(true)
 	if away := r.rootAway(); away != nil {
 		return nil, away // not the fault of this clip, nor of those that follow
 	}
@@ -469,6 +492,9 @@ func (r *run) finished(j Job, rep *report.Report, resumed bool, took time.Durati
 	r.ended++
 	ended := r.ended
 	due := r.reports != nil && time.Since(r.lastPages) >= pagesEvery
+	if resumed && ended < r.early {
+		due = false // an earlier page shows more
+	}
 	if due {
 		r.lastPages = time.Now()
 	}

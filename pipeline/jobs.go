@@ -48,6 +48,22 @@ func newFolderJobs(l listing) *folderJobs {
 	return q
 }
 
+// first brings the jobs that match to the front and counts them.
+func (q *folderJobs) first(match func(Job) bool) (n int) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	var before, after []Job
+	for _, j := range q.waiting {
+		if match(j) {
+			before = append(before, j)
+		} else {
+			after = append(after, j)
+		}
+	}
+	q.waiting = append(before, after...)
+	return len(before)
+}
+
 func (q *folderJobs) Claim(ctx context.Context) (Job, error) {
 	if err := ctx.Err(); err != nil {
 		return Job{}, err

@@ -47,7 +47,10 @@ type Store struct {
 }
 
 // NewStore keeps results below dir, which is made when the first file is put.
-func NewStore(dir string) *Store { return &Store{dir: dir, disk: osDisk{}} }
+func NewStore(dir string) *Store { return &Store{dir: dir, disk: realDisk} }
+
+// realDisk is what stores write to; tests put a faulty one in its place.
+var realDisk disk = osDisk{}
 
 // Put writes a file below the store's folder; name is relative with slashes.
 func (s *Store) Put(name string, data []byte) error {

@@ -160,12 +160,17 @@ const memoryEvery = 100 * time.Millisecond
 type child struct {
 	command func() *exec.Cmd
 	limits  limits
+	scratch string // for temporary files, emptied for each process; "" = the system's own folder
 	p       *process
 }
 
 func (r *child) Run(ctx context.Context, c Clip, out string, p Progress) (Outcome, error) {
 	if r.p == nil {
-		proc, err := startProcess(ctx, r.command(), r.limits.start)
+		cmd := r.command()
+		if err := useScratch(cmd, r.scratch); err != nil {
+			return Outcome{}, err
+		}
+		proc, err := startProcess(ctx, cmd, r.limits.start)
 		if err != nil {
 			return Outcome{}, err
 		}
