@@ -170,7 +170,7 @@ func BenchmarkQueue(b *testing.B) {
 			workers = append(workers, n)
 		}
 	}
-	one := 0.0 // clips a second of one worker, from as many clips as take about 20 s
+	one := 0.0 // efficiency of one worker, on as many clips as take about 20 s
 	for _, n := range workers {
 		b.Run(fmt.Sprintf("workers=%d", n), func(b *testing.B) {
 			size := clips
@@ -182,15 +182,16 @@ func BenchmarkQueue(b *testing.B) {
 			for range b.N {
 				took := s.night(b, n).Seconds()
 				rate := float64(size) / took
+				efficiency := s.totalS / (took * float64(n))
 				if n == 1 {
-					one = rate
+					one = efficiency
 				}
 				b.ReportMetric(float64(size), "clips")
 				b.ReportMetric(rate, "clips/s")
-				b.ReportMetric(s.totalS/(took*float64(n)), "efficiency")
+				b.ReportMetric(efficiency, "efficiency")
 				b.ReportMetric(1e3*(took*float64(n)-s.totalS)/float64(size), "overhead-ms/clip")
 				if one > 0 {
-					b.ReportMetric(rate/one/float64(n), "of-N×one")
+					b.ReportMetric(efficiency/one, "of-N×one")
 				}
 			}
 		})
