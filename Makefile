@@ -21,7 +21,7 @@ BUILD   := $(GO) build -buildvcs=false -ldflags "$(LDFLAGS)"
 # All that goes into the programs: code, and the files embedded in it.
 SOURCES := $(shell find cmd pipeline pose phases report models configs -type f ! -name '*_test.go' ! -path '*/testdata/*') go.mod go.sum
 
-.PHONY: demo build test clean native native-test models models-test format lint pure race full accuracy bench bench-queue night-queue
+.PHONY: demo build test clean native native-test models models-test format lint pure race full accuracy accuracy-quick bench bench-queue night-queue
 
 build: native
 	@$(MAKE) --no-print-directory bin/cagebook bin/studio
@@ -60,7 +60,7 @@ demo:
 
 # The tests, in the order in which they are quick to fail. Everything that
 # needs cgo is built with Mat counting, so that OpenCV's binding is built once.
-test: native-test format lint models-test pure race full
+test: native-test format lint models-test pure race full accuracy-quick
 
 format:
 	@echo "== gofumpt"
@@ -93,11 +93,23 @@ full:
 
 # Slow: accuracy against clips with known truth.
 # Keypoints with known truth take half a minute; SET=quick (12 clips), middle (56)
-# or standard (260) renders clips, runs the whole program on them, and keeps both.
+# or standard (260) renders clips, runs the whole program on them, and keeps both, with
+# the table as accuracy.json and accuracy.md beside them.
+# The last full table is kept: make accuracy SET=standard, then
+# cp build/accuracy/standard/accuracy.md testdata/accuracy-standard.md
 SET ?= middle
 accuracy: build models
 	bin/studio accuracy --swings 100 --others 30
-	bin/studio accuracy --set $(SET)
+	bin/studio accuracy --set $(SET) --markdown build/accuracy/$(SET)/accuracy.md
+
+# The last ring of the tests: 12 clips are rendered (once) and the whole program's reports on them must hold the floors.
+accuracy-quick:
+	@echo "== accuracy on rendered clips"
+	@CGO_ENABLED=0 $(GO) build -buildvcs=false -o build/test/studio ./cmd/studio
+	@$(GO) build -buildvcs=false -tags matprofile -o build/test/cagebook ./cmd/cagebook
+	@build/test/studio accuracy --set quick --dir build/test/accuracy --cagebook build/test/cagebook --floors >build/test/accuracy.txt 2>&1 \
+	 || { cat build/test/accuracy.txt; exit 1; }
+	@tail -n 1 build/test/accuracy.txt
 
 # What a minute of 60 frames a second with five swings costs, and three seconds of 240: against
 # decoding alone, the networks alone, and every frame looked at. Wants an otherwise idle machine.
