@@ -31,7 +31,7 @@ type Analyzer struct {
 // way begins at the swings.
 func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (Result, error) {
 	given := GivenBy(clip.Sidecar)
-	in := report.Input{Tool: clip.Tool, Path: clip.Rel, SHA256: clip.SHA256, HitterID: clip.Sidecar.Hitter, Given: given, Rules: a.Rules, Said: clip.Sidecar}
+	in := report.Input{Tool: clip.Tool, Path: clip.Rel, SHA256: clip.SHA256, HitterID: clip.Sidecar.Hitter, Given: given, Rules: a.Rules, Said: clip.Sidecar, InBatch: true}
 	if k := readKept(&clip, given); k != nil {
 		if res, ok, err := a.analyzeAgain(ctx, clip, k, in, progress); ok || err != nil {
 			return res, err

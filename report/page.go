@@ -130,6 +130,23 @@ type frameCard struct {
 	Still, Alt   string
 }
 
+// Index links to the morning page, HitterPage to the hitter's own; empty where there is none.
+func (r *Report) Index() string {
+	if r.up == "" {
+		return ""
+	}
+	return "./" + r.up + "index.html"
+}
+
+// HitterPage: see Index.
+func (r *Report) HitterPage() string {
+	folder, ok := HitterFolder(r.Hitter.ID)
+	if r.up == "" || !ok || len(r.Swings) == 0 {
+		return ""
+	}
+	return Link(r.up + folder + "/index.html")
+}
+
 // HTML is report.html.
 func (r *Report) HTML() ([]byte, error) {
 	data := struct {

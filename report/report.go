@@ -10,6 +10,7 @@ import (
 	"math"
 	"path"
 	"strconv"
+	"strings"
 
 	"cagebook/configs"
 	"cagebook/phases"
@@ -81,6 +82,8 @@ type Report struct {
 	Cues     string     `json:"cues,omitempty"`     // outcome | body: the form of cues that was asked for; empty = both
 	Privacy  *Privacy   `json:"privacy,omitempty"`  // where anything was said about it
 	Outcome  Outcome    `json:"outcome"`
+
+	up string // link from the clip's folder to the output folder; empty = there is no morning page above it
 }
 
 // Tool says what made the report.
@@ -234,6 +237,7 @@ type Input struct {
 	Outcome  Outcome
 	Warnings []string        // added to those of Info
 	Said     configs.Sidecar // all that was said beside the clip
+	InBatch  bool            // the clip's folder lies where WriteBatch links to it
 	Rules    *configs.RuleSet
 }
 
@@ -266,6 +270,9 @@ func Build(in Input) *Report {
 		Outcome: in.Outcome,
 	}
 	r.say(in)
+	if in.InBatch { // below clips/, as deep as the clip's path
+		r.up = strings.Repeat("../", strings.Count(r.Clip.Path, "/")+2)
+	}
 	if r.Tool.Models == nil {
 		r.Tool.Models = map[string]string{}
 	}

@@ -308,7 +308,12 @@ func TestPagesInBrowser(t *testing.T) {
 		}
 		return os.WriteFile(p, data, 0o644)
 	}
-	r := Build(exInput(t))
+	in := exInput(t)
+	in.Path, in.InBatch = "a b#1.mov", true
+	r := Build(in)
+	if up := "./../../"; r.Index() != up+"index.html" || r.HitterPage() != up+"hitters/ada/index.html" {
+		t.Errorf("from clips/a b#1.mov the pages above are %q and %q", r.Index(), r.HitterPage())
+	}
 	if err := WriteClip(func(n string, d []byte) error { return put("clips/a b#1.mov/"+n, d) }, r, exPicture); err != nil {
 		t.Fatal(err)
 	}
