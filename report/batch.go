@@ -70,6 +70,7 @@ type indexRow struct {
 	Report      *Report
 	Swing       *Swing
 	Page, Thumb string
+	Handout     string
 	Keep, Work  []string
 	AllKeep     int
 	MoreKeep    int
@@ -112,6 +113,9 @@ func indexHTML(rows []BatchRow) ([]byte, error) {
 			row.MoreKeep = row.AllKeep - len(row.Keep)
 			if p := s.Stills[phases.Contact]; p != "" {
 				row.Thumb = Link(path.Join(r.Folder, p))
+			}
+			if s.Handout != "" {
+				row.Handout = Link(path.Join(r.Folder, s.Handout))
 			}
 			data.Rows = append(data.Rows, row)
 		}
