@@ -23,6 +23,8 @@ type instant struct {
 	fps  float64
 	side string
 	from string // what it was told from; of contact's cues: the cue
+	// The clip has the crack of this contact, in step with the pictures, and no other one.
+	cleanCrack bool
 }
 
 // value is one measure held against its truth.
@@ -60,6 +62,7 @@ type bench struct {
 
 	expected, matched                       int
 	inventedHitter, inventedOther, invented int // by the hitter, by somebody else, all
+	inventedNext                            int // of those by somebody else: true swings, of a hitter in the next cage
 	hitters, hitterRight                    int // matched swings with a track
 	company, companyRight                   int // of those, in clips with others in view
 	batsRight, sideRight                    int
@@ -124,6 +127,7 @@ func (b *bench) add(c clip) {
 		}
 		b.invented++
 		who := "nobody knows who"
+		e, _ := c.swings[k].Event(phases.Contact)
 		switch right, _, known := isHitter(c.truth, &c.swings[k], nil); {
 		case known && right:
 			b.inventedHitter++
@@ -131,10 +135,23 @@ func (b *bench) add(c clip) {
 		case known:
 			b.inventedOther++
 			who = "somebody else"
+			if swungElsewhere(c.truth, e.TimeS) {
+				b.inventedNext++
+				who = "a hitter in the next cage"
+			}
 		}
-		e, _ := c.swings[k].Event(phases.Contact)
 		b.notice("%s: INVENTED at %.2f s by %s, score %.2f; true: %v", c.label, e.TimeS, who, c.swings[k].Score, c.truth.Others)
 	}
+}
+
+// swungElsewhere says whether somebody else swings at a time.
+func swungElsewhere(tr *studio.Truth, timeS float64) bool {
+	for _, o := range tr.Elsewhere {
+		if o.Kind == "hitter" && math.Abs(o.TimeS-timeS) <= matchS {
+			return true
+		}
+	}
+	return false
 }
 
 func timesOf(want *studio.TruthSwing) map[string]float64 {
@@ -177,14 +194,20 @@ func (b *bench) events(c *clip, want *studio.TruthSwing, got *found) {
 			b.lost[e.Name]++
 			continue
 		}
-		x := instant{sample{1000 * (g.TimeS - e.TimeS), 1000 * g.SigmaS}, e.Name, c.truth.FPS, want.View.Side, witnesses(g)}
+		x := instant{sample{1000 * (g.TimeS - e.TimeS), 1000 * g.SigmaS}, e.Name, c.truth.FPS, want.View.Side, witnesses(g), cleanCrack(c.truth, want)}
 		b.instants = append(b.instants, x)
 		line += fmt.Sprintf(" %s %+.0f±%.0f", e.Name, x.err, x.sigma)
 		for _, cue := range g.Cues {
-			b.cues = append(b.cues, instant{sample{1000 * (cue.TimeS - e.TimeS), 1000 * cue.SigmaS}, e.Name, c.truth.FPS, want.View.Side, cue.From})
+			b.cues = append(b.cues, instant{sample{1000 * (cue.TimeS - e.TimeS), 1000 * cue.SigmaS}, e.Name, c.truth.FPS, want.View.Side, cue.From, x.cleanCrack})
 		}
 	}
 	fmt.Fprintf(b.log, "%s (%.0f)%s\n", c.label, got.View.AzimuthDeg, line)
+}
+
+// cleanCrack says whether the crack of a contact can be heard, in step with the pictures, and no crack from elsewhere.
+func cleanCrack(tr *studio.Truth, want *studio.TruthSwing) bool {
+	c := &tr.Conditions
+	return tr.Sound == "crack" && tr.Ball != "none" && !want.Dry && c.SoundLateS == 0 && c.SoundLong == 1 && c.StoredFPS == 0 && c.Cracks == 0
 }
 
 // The witnesses that a contact was told from, the best one counts.
