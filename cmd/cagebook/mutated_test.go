@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -186,6 +187,10 @@ func newMutator(t *testing.T) *mutator {
 	return m
 }
 
+// troublesome are files that were found to break something, which are read every
+// time: their pictures were empty after the last that could be read.
+var troublesome = []int{549, 693, 885, 2020}
+
 // Whatever is in a file, it has a stated outcome: no crash, no hang, no flood
 // of memory, and the clips beside it are read.
 func TestMutatedClips(t *testing.T) {
@@ -197,7 +202,16 @@ func TestMutatedClips(t *testing.T) {
 	began := time.Now()
 	for first := 0; first < total; first += atOnce {
 		root, out := t.TempDir(), t.TempDir()
+		numbers := troublesome
+		if first > 0 {
+			numbers = nil
+		}
 		for i := first; i < min(total, first+atOnce); i++ {
+			if !slices.Contains(numbers, i) {
+				numbers = append(numbers[:len(numbers):len(numbers)], i)
+			}
+		}
+		for _, i := range numbers {
 			c := m.next(i)
 			if err := os.WriteFile(filepath.Join(root, c.name), c.data, 0o600); err != nil {
 				t.Fatal(err)
@@ -222,7 +236,7 @@ func TestMutatedClips(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if n := min(total-first, atOnce); s.Clips != n || sum(s.Counts) != n {
+		if n := len(numbers); s.Clips != n || sum(s.Counts) != n {
 			t.Fatalf("%d files, %d outcomes", n, sum(s.Counts))
 		}
 		if err := errors.Join(os.RemoveAll(root), os.RemoveAll(out)); err != nil {

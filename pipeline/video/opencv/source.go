@@ -52,9 +52,9 @@ type source struct {
 	copied  bool
 	tempDir string
 
-	raw, colored, square, turned, mirrored gocv.Mat
-	color                                  gocv.Mat  // 3×4, empty = colours are right
-	shown                                  *gocv.Mat // the last delivered picture, nil before
+	raw, spare, colored, square, turned, mirrored gocv.Mat
+	color                                         gocv.Mat  // 3×4, empty = colours are right
+	shown                                         *gocv.Mat // the last delivered picture, nil before
 
 	repeat  repeatDetector
 	resized bool // a change of size was reported
@@ -77,7 +77,7 @@ func Open(ctx context.Context, path string, o video.Options) (video.Source, erro
 }
 
 func (s *source) open(ctx context.Context) error {
-	s.raw, s.colored, s.square = gocv.NewMat(), gocv.NewMat(), gocv.NewMat()
+	s.raw, s.spare, s.colored, s.square = gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat()
 	s.turned, s.mirrored, s.color = gocv.NewMat(), gocv.NewMat(), colorMatrix(s.probe)
 	if len(s.probe.PTSS) > 0 { // refuse what is too large before any decoding
 		info, err := s.probe.Info(s.path, nil, s.opts)
@@ -172,11 +172,13 @@ func (s *source) openCapture(path string) bool {
 	return true
 }
 
-// read decodes the next frame of capture into raw.
+// read decodes the next frame of capture into raw. Where it fails raw stays as it
+// is, because it may be the picture that is shown for those that are lost.
 func (s *source) read() bool {
-	if !s.capture.Read(&s.raw) || s.raw.Empty() || s.raw.Type() != gocv.MatTypeCV8UC3 {
+	if !s.capture.Read(&s.spare) || s.spare.Empty() || s.spare.Type() != gocv.MatTypeCV8UC3 {
 		return false
 	}
+	s.raw, s.spare = s.spare, s.raw
 	s.grabbed++
 	return true
 }
@@ -471,7 +473,7 @@ func (s *source) Close() error {
 	if s.capture != nil {
 		s.capture.Close()
 	}
-	for _, m := range []*gocv.Mat{&s.raw, &s.colored, &s.square, &s.turned, &s.mirrored, &s.color} {
+	for _, m := range []*gocv.Mat{&s.raw, &s.spare, &s.colored, &s.square, &s.turned, &s.mirrored, &s.color} {
 		if m.Ptr() != nil {
 			m.Close()
 		}
