@@ -87,6 +87,7 @@ func Draw(s Scene, fonts *Fonts) (*image.RGBA, error) {
 
 	pic := image.Rect(0, int(headerH), Width, int(headerH)+picH)
 	v := drawPicture(img, dc, pic, s, crop, 1)
+	drawHands(img, dc, v, &s)
 	letters := drawMarks(p, v, s)
 
 	y := float64(pic.Max.Y) + pad + bodyPx*0.8
