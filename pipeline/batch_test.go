@@ -25,6 +25,7 @@ import (
 // The test binary is its own worker: fakeAnalyze does what the clip's text says.
 func TestMain(m *testing.M) {
 	if os.Getenv("CAGEBOOK_TEST_WORKER") == "1" {
+		armDisk("worker")
 		err := ServeWorker(os.Stdin, os.Stdout, func() (AnalyzeFunc, error) {
 			if os.Getenv("CAGEBOOK_TEST_NO_MODEL") == "1" {
 				return nil, errors.New("model people is missing: run: cagebook models fetch")
@@ -41,6 +42,7 @@ func TestMain(m *testing.M) {
 		if err := os.Unsetenv(batchEnv); err != nil { // the workers are not to run batches
 			panic(err)
 		}
+		armDisk("batch")
 		if _, err := withWorkers(newBatch(root, out)).Run(context.Background()); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
@@ -114,6 +116,11 @@ func fakeAnalyze(ctx context.Context, c Clip, progress Progress) (Result, error)
 			case <-ctx.Done():
 				return Result{}, ctx.Err()
 			}
+		}
+	}
+	if c.Keep != nil {
+		if err := c.Keep(data); err != nil {
+			return Result{}, err
 		}
 	}
 	for _, name := range []string{"swing-1/proof.jpg", "swing-1/1-stance.jpg", "track.json.gz", "report.html"} {

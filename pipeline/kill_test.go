@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -38,8 +39,11 @@ func everyFile(t *testing.T, dir string) map[string]string {
 // started again until it ends. Every file must then be what a night without a
 // kill leaves, and nothing else may lie there.
 func TestKilledBatchEndsLikeAnUnkilledOne(t *testing.T) {
-	kills := 15
-	if testing.Short() {
+	kills := 16
+	switch {
+	case os.Getenv("CAGEBOOK_LONG") != "":
+		kills = 200
+	case testing.Short():
 		kills = 4
 	}
 	root := t.TempDir()
@@ -54,11 +58,24 @@ func TestKilledBatchEndsLikeAnUnkilledOne(t *testing.T) {
 	want := everyFile(t, calm)
 
 	rnd := rand.New(rand.NewPCG(1, 2))
-	killed, resumed := 0, 0
+	starts, killed, resumed := 0, 0, 0
 	for killed < kills {
 		out := t.TempDir()
 		for {
 			cmd := batchProcess(root, out)
+			way := starts % 4
+			starts++
+			// A power cut between two operations on the disk, or in the middle of one: in the batch, or in a worker.
+			pause := time.Duration(rnd.IntN(700)) * time.Millisecond
+			mark := filepath.Join(t.TempDir(), "died")
+			switch way {
+			case 1:
+				cmd.Env = append(cmd.Env, fmt.Sprintf("%s=batch %d %s", dieEnv, 1+rnd.IntN(120), mark))
+				pause = time.Minute
+			case 3:
+				cmd.Env = append(cmd.Env, fmt.Sprintf("%s=worker %d %s", dieEnv, 1+rnd.IntN(250), mark))
+				pause = time.Minute
+			}
 			if err := cmd.Start(); err != nil {
 				t.Fatal(err)
 			}
@@ -67,8 +84,11 @@ func TestKilledBatchEndsLikeAnUnkilledOne(t *testing.T) {
 			var err error
 			select {
 			case err = <-ended:
-			case <-time.After(time.Duration(rnd.IntN(700)) * time.Millisecond):
-				if killed%3 == 2 {
+				if _, died := os.Stat(mark); died == nil {
+					killed++
+				}
+			case <-time.After(pause):
+				if way == 2 {
 					killWorkers(cmd.Process.Pid) // the batch should go on by itself
 				} else {
 					_ = cmd.Process.Kill() // it may have ended just now
@@ -93,10 +113,109 @@ func TestKilledBatchEndsLikeAnUnkilledOne(t *testing.T) {
 			}
 		}
 	}
+	t.Logf("%d kills, %d starts after one", killed, resumed)
 	if resumed == 0 {
 		t.Error("no kill hit a batch in work: the test shows nothing")
 	}
 }
+
+// dieEnv makes the disk of a process end it: who ("batch" or "worker"), at which
+// operation, and the file that says it has happened already.
+const dieEnv = "CAGEBOOK_TEST_DIE"
+
+// dyingDisk kills its process before, in the middle of or after operation number at.
+type dyingDisk struct {
+	osDisk
+	at, calls int
+	mark      string
+	mu        *sync.Mutex
+}
+
+// armDisk puts a dying disk in place of the real one where the environment asks for it.
+func armDisk(who string) {
+	d := &dyingDisk{mu: &sync.Mutex{}}
+	var name string
+	if n, _ := fmt.Sscanf(os.Getenv(dieEnv), "%s %d %s", &name, &d.at, &d.mark); n != 3 || name != who {
+		return
+	}
+	if _, err := os.Stat(d.mark); err == nil {
+		return
+	}
+	realDisk = d
+}
+
+// op runs do at its turn; half is the part of it that a power cut leaves.
+func (d *dyingDisk) op(half func(), do func() error) error {
+	d.mu.Lock()
+	d.calls++
+	now := d.calls == d.at
+	d.mu.Unlock()
+	if !now {
+		return do()
+	}
+	if err := os.WriteFile(d.mark, nil, 0o644); err != nil {
+		panic(err)
+	}
+	switch d.at % 3 {
+	case 1:
+		_ = do() // nobody is left to be told
+	case 2:
+		half()
+	}
+	_ = syscall.Kill(os.Getpid(), syscall.SIGKILL)
+	select {}
+}
+
+func nothing() {}
+
+func (d *dyingDisk) MkdirAll(dir string) error {
+	return d.op(nothing, func() error { return d.osDisk.MkdirAll(dir) })
+}
+
+func (d *dyingDisk) Rename(from, to string) error {
+	return d.op(nothing, func() error { return d.osDisk.Rename(from, to) })
+}
+
+func (d *dyingDisk) SyncDir(dir string) error {
+	return d.op(nothing, func() error { return d.osDisk.SyncDir(dir) })
+}
+
+func (d *dyingDisk) Remove(path string) error {
+	return d.op(nothing, func() error { return d.osDisk.Remove(path) })
+}
+
+// RemoveAll leaves a folder half emptied.
+func (d *dyingDisk) RemoveAll(path string) error {
+	return d.op(func() {
+		entries, _ := os.ReadDir(path) // a file has none
+		if len(entries) > 0 {
+			_ = os.RemoveAll(filepath.Join(path, entries[0].Name()))
+		}
+	}, func() error { return d.osDisk.RemoveAll(path) })
+}
+
+func (d *dyingDisk) CreateTemp(dir string) (f tempFile, err error) {
+	err = d.op(nothing, func() error {
+		f, err = d.osDisk.CreateTemp(dir)
+		return err
+	})
+	return &dyingFile{f, d}, err
+}
+
+type dyingFile struct {
+	tempFile
+	d *dyingDisk
+}
+
+func (f *dyingFile) Write(b []byte) (n int, err error) {
+	err = f.d.op(func() { _, _ = f.tempFile.Write(b[:len(b)/2]) }, func() error {
+		n, err = f.tempFile.Write(b)
+		return err
+	})
+	return n, err
+}
+
+func (f *dyingFile) Sync() error { return f.d.op(nothing, f.tempFile.Sync) }
 
 // batchProcess runs a batch in a process of its own, so that it can be killed.
 func batchProcess(root, out string) *exec.Cmd {
