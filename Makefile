@@ -21,7 +21,7 @@ BUILD   := $(GO) build -buildvcs=false -ldflags "$(LDFLAGS)"
 # All that goes into the programs: code, and the files embedded in it.
 SOURCES := $(shell find cmd pipeline pose phases report models configs -type f ! -name '*_test.go' ! -path '*/testdata/*') go.mod go.sum
 
-.PHONY: demo build test clean native native-test models models-test format lint pure race full accuracy accuracy-quick bench bench-queue night-queue
+.PHONY: demo build test clean native native-test models models-test format lint pure race full accuracy accuracy-quick bench bench-queue night-queue long
 
 build: native
 	@$(MAKE) --no-print-directory bin/cagebook bin/studio
@@ -129,6 +129,11 @@ bench-queue:
 # The long form of the test in which hub, workers and store come and go: 200 kills, some minutes.
 night-queue:
 	@CGO_ENABLED=0 CAGEBOOK_TEST_KILLS=200 $(GO) test -run KilledNight -timeout 60m -v ./pipeline/queue
+
+# Long forms of tests: 200 kills of the batch, 10,000 altered clips. Hours on a busy machine.
+long:
+	@CAGEBOOK_LONG=1 CGO_ENABLED=0 $(GO) test -count=1 -timeout 3h -run Killed -v ./pipeline
+	@CAGEBOOK_LONG=1 $(GO) test -tags matprofile -count=1 -timeout 5h -run Mutated -v ./cmd/cagebook
 
 clean:
 	rm -rf bin build demo
