@@ -85,8 +85,10 @@ func (o *accuracyOptions) gather(cmd *cobra.Command, b *bench) error {
 		if o.truth == "" {
 			return fmt.Errorf("--reports needs --truth, the folder with the truth of the clips")
 		}
-		if o.set == "" {
-			o.name = filepath.ToSlash(o.reports)
+		if o.set == "" { // build/accuracy/SET/out is of the set
+			if o.name = filepath.Base(o.reports); o.name == "out" {
+				o.name = filepath.Base(filepath.Dir(filepath.Clean(o.reports)))
+			}
 		}
 		return b.reports(o.reports, o.truth, o.again)
 	}

@@ -64,6 +64,7 @@ type bench struct {
 	inventedHitter, inventedOther, invented int // by the hitter, by somebody else, all
 	inventedNext                            int // of those by somebody else: true swings, of a hitter in the next cage
 	hitters, hitterRight                    int // matched swings with a track
+	told, toldRight                         int // all swings that were told with a track; of those the hitter's
 	company, companyRight                   int // of those, in clips with others in view
 	batsRight, sideRight                    int
 	azimuth                                 []sample
@@ -128,9 +129,14 @@ func (b *bench) add(c clip) {
 		b.invented++
 		who := "nobody knows who"
 		e, _ := c.swings[k].Event(phases.Contact)
-		switch right, _, known := isHitter(c.truth, &c.swings[k], nil); {
+		right, _, known := isHitter(c.truth, &c.swings[k], nil)
+		if known {
+			b.told++
+		}
+		switch {
 		case known && right:
 			b.inventedHitter++
+			b.toldRight++
 			who = "the hitter"
 		case known:
 			b.inventedOther++

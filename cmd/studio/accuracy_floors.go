@@ -14,7 +14,7 @@ type floor struct {
 var quickFloors = []floor{
 	{section: "swings", name: "swings found", what: "share", least: 0.75},
 	{section: "swings", name: "swings invented per 100 clips", what: "goal", most: 17}, // two
-	{section: "swings", name: "right person", what: "share", least: 0.99},
+	{section: "swings", name: "right person in the swings found", what: "share", least: 0.99},
 	{section: "swings", name: "bats side right", what: "share", least: 0.85},
 	{section: "swings", name: "view side right", what: "share", least: 0.85},
 	{section: "events", name: "contact", what: "median_error", most: 12}, // ms

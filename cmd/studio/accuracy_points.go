@@ -73,6 +73,7 @@ func (b *bench) person(c *clip, want *studio.TruthSwing, got *found) bool {
 		return false
 	}
 	b.hitters++
+	b.told++
 	if len(c.truth.People) > 0 {
 		b.company++
 	}
@@ -81,6 +82,7 @@ func (b *bench) person(c *clip, want *studio.TruthSwing, got *found) bool {
 		return false
 	}
 	b.hitterRight++
+	b.toldRight++
 	if len(c.truth.People) > 0 {
 		b.companyRight++
 	}

@@ -233,8 +233,9 @@ func (b *bench) swingRows() []row {
 	rows := []row{
 		share(sec, "swings found", "", b.matched, b.expected, least(0.99, b.matched, b.expected)),
 		inv,
-		share(sec, "right person", "", b.hitterRight, b.hitters, least(1, b.hitterRight, b.hitters)),
-		share(sec, "right person", "others in view", b.companyRight, b.company, least(1, b.companyRight, b.company)),
+		share(sec, "right person in the swings found", "", b.hitterRight, b.hitters, least(1, b.hitterRight, b.hitters)),
+		share(sec, "right person in the swings found", "others in view", b.companyRight, b.company, least(1, b.companyRight, b.company)),
+		share(sec, "swings told that are the hitter's", "", b.toldRight, b.told, least(1, b.toldRight, b.told)),
 		share(sec, "bats side right", "", b.batsRight, b.matched, least(1, b.batsRight, b.matched)),
 		share(sec, "view side right", "", b.sideRight, b.matched, least(1, b.sideRight, b.matched)),
 	}

@@ -103,7 +103,7 @@ func TestBenchOfTheTruth(t *testing.T) {
 	}
 	for _, r := range []struct{ section, name, group string }{
 		{"swings", "swings found", ""},
-		{"swings", "right person", ""},
+		{"swings", "right person in the swings found", ""},
 		{"swings", "bats side right", ""},
 		{"findings", "planted fault named", "head_pull"},
 		{"findings", "true fault named", "head_steady"},
@@ -135,7 +135,7 @@ func TestBenchFindsErrors(t *testing.T) {
 			c.swings[0].Bats = map[string]phases.Bats{"R": "L", "L": "R"}[tr.Bats]
 		}, "swings", "bats side right", "", 0},
 		{"other view", func(_ *studio.Truth, c *clip) { c.swings[0].View.Side = "closed" }, "swings", "view side right", "", 0},
-		{"somebody else", func(tr *studio.Truth, c *clip) { moveTrack(&c.swings[0], 0.3*tr.HeightM*tr.PxPerM) }, "swings", "right person", "", 0},
+		{"somebody else", func(tr *studio.Truth, c *clip) { moveTrack(&c.swings[0], 0.3*tr.HeightM*tr.PxPerM) }, "swings", "right person in the swings found", "", 0},
 		{"bat 8 % of height off", func(tr *studio.Truth, c *clip) {
 			for i := range c.swings[0].track.Bat {
 				c.swings[0].track.Bat[i].Barrel.X += 0.08 * tr.HeightM * tr.PxPerM
