@@ -46,7 +46,8 @@ var ways = []way{
 // night is a hub with a store.
 type night struct {
 	hub *Hub
-	dir string // of the store
+	dir string        // of the store
+	ack time.Duration // 0 = that of testOptions
 }
 
 func newNight(t testing.TB) *night {
@@ -56,12 +57,16 @@ func newNight(t testing.TB) *night {
 		t.Fatal(err)
 	}
 	t.Cleanup(h.Stop)
-	return &night{h, filepath.Join(t.TempDir(), "store")}
+	return &night{hub: h, dir: filepath.Join(t.TempDir(), "store")}
 }
 
 func (n *night) connect(t testing.TB) *Queue {
 	t.Helper()
-	q, err := Connect(t.Context(), n.hub.URL(), Access{}, testOptions(), quiet())
+	o := testOptions()
+	if n.ack > 0 {
+		o.AckWait = n.ack
+	}
+	q, err := Connect(t.Context(), n.hub.URL(), Access{}, o, quiet())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -125,7 +130,7 @@ func TestConformEveryClipOnce(t *testing.T) {
 			t.Setenv("LOOKS", seen)
 			run, out := w.begin(t), t.TempDir()
 			b := testBatch(root, out)
-			b.Settings.Jobs = 2
+			b.Settings.Jobs, b.Settings.Stall = 2, 2*time.Second
 			ended := map[string]int{}
 			b.OnEvent = func(e pipeline.Event) {
 				if e.Kind == pipeline.EventClip {

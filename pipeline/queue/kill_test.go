@@ -107,9 +107,11 @@ func TestKilledNightEndsLikeACalmOne(t *testing.T) {
 			return role("worker", "HUB_URL="+url, "STORE="+store, "SCRATCH="+scratch, "TRIES=1000")
 		}))
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), time.Duration(60+10*kills)*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Duration(180+10*kills)*time.Second)
 	defer cancel()
-	q, err := Connect(ctx, url, Access{}, testOptions(), quiet())
+	o := testOptions()
+	o.AckWait = shortAck
+	q, err := Connect(ctx, url, Access{}, o, quiet())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -227,6 +229,7 @@ func TestKilledNightEndsLikeACalmOne(t *testing.T) {
 func TestClipThatKillsWorkersIsSetAside(t *testing.T) {
 	t.Parallel() // it mostly waits
 	n := newNight(t)
+	n.ack = shortAck
 	n.open(t)
 	root, out, scratch := t.TempDir(), t.TempDir(), t.TempDir()
 	put(t, filepath.Join(root, "a.mp4"), "kill-worker")
@@ -253,7 +256,7 @@ func TestClipThatKillsWorkersIsSetAside(t *testing.T) {
 		}
 	}()
 	defer func() { close(stop); <-stopped }()
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
 	defer cancel()
 	b := testBatch(root, out)
 	b.Elsewhere = n.submitter(t, n.connect(t))

@@ -53,7 +53,7 @@ func TestWorkerThatCannotGoOnGivesItsClipBack(t *testing.T) {
 	w := &Worker{Queue: n.connect(t), Store: n.open(t), Name: "full", Batch: full, Scratch: t.TempDir()}
 	ended := make(chan error, 1)
 	go func() { ended <- w.Run(t.Context()) }()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
 	defer cancel()
 	b := inProcess(root, out)
 	b.Elsewhere = n.submitter(t, n.connect(t))
@@ -82,12 +82,12 @@ func TestHubThatLostItsDisk(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	n := &night{h, filepath.Join(t.TempDir(), "store")}
+	n := &night{hub: h, dir: filepath.Join(t.TempDir(), "store"), ack: shortAck}
 	root, out := t.TempDir(), t.TempDir()
 	for i := range 5 {
 		put(t, filepath.Join(root, fmt.Sprint(i, ".mp4")), fmt.Sprint("good ", i))
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
 	defer cancel()
 	b := inProcess(root, out)
 	q := n.connect(t)
@@ -175,7 +175,7 @@ func TestWorkerOfAnotherVersion(t *testing.T) {
 			}
 			break
 		}
-		if time.Since(began) > 10*time.Second {
+		if time.Since(began) > time.Minute {
 			t.Fatalf("no worker is listed: %+v, %v", st, err)
 		}
 	}
@@ -190,6 +190,7 @@ func TestWorkerOfAnotherVersion(t *testing.T) {
 func TestWorkerThatWasAsleep(t *testing.T) {
 	t.Parallel() // it mostly waits
 	n := newNight(t)
+	n.ack = shortAck
 	n.open(t)
 	root, out := t.TempDir(), t.TempDir()
 	put(t, filepath.Join(root, "a.mp4"), "slow a")
@@ -197,7 +198,7 @@ func TestWorkerThatWasAsleep(t *testing.T) {
 		return role("worker", "HUB_URL="+n.hub.URL(), "STORE="+n.dir, "SCRATCH="+t.TempDir())
 	})
 	q := n.connect(t)
-	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
 	defer cancel()
 	b := inProcess(root, out)
 	b.Elsewhere = n.submitter(t, q)
@@ -264,7 +265,7 @@ func TestUnsoundJobs(t *testing.T) {
 		if err == nil && st.Waiting+st.InWork == 0 && st.Dead == 8 && st.Done == 0 && strings.Contains(st.DeadClips[0].Reason, "submit the folder again") {
 			return
 		}
-		if time.Since(began) > 10*time.Second {
+		if time.Since(began) > time.Minute {
 			t.Fatalf("%+v, %v", st, err)
 		}
 	}
