@@ -43,7 +43,9 @@ func TestMain(m *testing.M) {
 			panic(err)
 		}
 		armDisk("batch")
-		if _, err := withWorkers(newBatch(root, out)).Run(context.Background()); err != nil {
+		b := withWorkers(newBatch(root, out))
+		b.Settings.Stall, b.Settings.Deadline = time.Minute, 2*time.Minute // a busy machine is no hang
+		if _, err := b.Run(context.Background()); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}

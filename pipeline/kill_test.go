@@ -11,6 +11,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"cagebook/report"
 )
 
 // batchEnv makes the test binary run a batch: root and out, separated by a line feed.
@@ -56,6 +58,11 @@ func TestKilledBatchEndsLikeAnUnkilledOne(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := everyFile(t, calm)
+	for rel, o := range outcomes(t, calm) {
+		if (o.State == report.Done) != (rel != "text.mp4") {
+			t.Fatalf("a calm night: %s: %+v", rel, o)
+		}
+	}
 
 	rnd := rand.New(rand.NewPCG(1, 2))
 	starts, killed, resumed := 0, 0, 0
