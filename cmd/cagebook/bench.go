@@ -33,6 +33,7 @@ import (
 func newBench(s streams) *cobra.Command {
 	settings := configs.Default()
 	var runs, naiveFrames int
+	var peerDir string
 	cmd := &cobra.Command{
 		Use:    "bench CLIP...",
 		Short:  "What a clip costs, against the floor of decoding and of the networks, and against the naive way",
@@ -43,8 +44,11 @@ func newBench(s streams) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			for _, clip := range args {
+			for i, clip := range args {
 				b := bench{dir: dir, clip: clip, threads: threads(settings), naiveFrames: naiveFrames}
+				if i == 0 { // what a frame costs the browser does not hang on the clip
+					b.peer.dir = peerDir
+				}
 				if err := b.run(cmd.Context(), runs); err != nil {
 					return fmt.Errorf("%s: %w", clip, err)
 				}
@@ -56,6 +60,7 @@ func newBench(s streams) *cobra.Command {
 	settings.AddFlags(cmd.Flags())
 	cmd.Flags().IntVar(&runs, "runs", 5, "measured runs of each way, in turn; one more before them is not counted")
 	cmd.Flags().IntVar(&naiveFrames, "naive-frames", 240, "frames that the naive way looks at; its time is reckoned from them (0 = all)")
+	cmd.Flags().StringVar(&peerDir, "peer", "", "folder of the npm package that the landmark network comes from, to be run in Chromium (\"\" = not)")
 	return cmd
 }
 
@@ -68,6 +73,8 @@ type call struct{ net, shape string }
 type bench struct {
 	dir, clip            string
 	threads, naiveFrames int
+
+	peer peer
 
 	frames int
 	counts map[call]int
@@ -100,6 +107,11 @@ func (b *bench) run(ctx context.Context, runs int) error {
 			}
 			if i > 0 || runs == 0 { // the first fills the caches
 				*w.to = append(*w.to, c)
+			}
+		}
+		if i > 0 || runs == 0 {
+			if err := b.peer.measure(ctx, b); err != nil {
+				return err
 			}
 		}
 	}
@@ -327,6 +339,7 @@ func (b *bench) print(w io.Writer) {
 	ratio("c / max(a, b), wall", "goal ≤ 1.25", func(i int) float64 { return b.whole[i].wallS / math.Max(b.decode[i].wallS, b.infer[i].wallS) })
 	ratio("c / (a + b), CPU", "what the two must cost together", func(i int) float64 { return b.whole[i].cpuS / (b.decode[i].cpuS + b.infer[i].cpuS) })
 	ratio("d / c, wall", "goal ≥ 5 for a minute with five swings", func(i int) float64 { return b.naive[i].wallS / b.whole[i].wallS })
+	b.peer.print(w)
 	fmt.Fprintf(w, "\ncalls of the networks\n")
 	var calls []call
 	for c := range b.counts {
