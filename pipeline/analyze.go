@@ -52,6 +52,9 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 		in.Outcome = nobody(found)
 		return finish(ctx, clip, in, nil, a.TempDir)
 	}
+	if found.Farther > 0 {
+		in.Warnings = append(in.Warnings, "Somebody swung farther from the camera while this hitter was in the picture, and was left out. To have that one instead, name the place with hitter_at.")
+	}
 	windows, err := a.lookClosely(ctx, open, nets, found.Hitters, part(progress, "following the joints"))
 	if err != nil {
 		return Result{}, err

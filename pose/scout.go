@@ -44,6 +44,7 @@ type Scouted struct {
 	Hitters []Hitter
 	Seen    string // where there is no hitter: what was seen instead, a sentence
 	People  int    // persons that were followed for half a second or more
+	Farther int    // hitters left out because a nearer one stood in the picture while they swung
 }
 
 const (
@@ -51,6 +52,7 @@ const (
 	windowMin  = 0.25 // score from which a candidate of a hitter is looked at closely: recall first
 	hitterMin  = 0.5  // score from which a person is a hitter
 	unlike     = 0.3  // score that a second hitter may lack of the first
+	farther    = 0.8  // size against the nearest hitter's below which somebody swings in another cage, not in turn
 	togetherBL = 0.20 // wrists of two hands on one handle are nearer than this, body lengths
 	beforeS    = 1.6  // stance and load before the burst
 	beforeMaxS = 2.6  // as far back as a window goes to find the quiet stance
@@ -132,7 +134,7 @@ func Scout(samples []Sample, width, height int, said *Place) Scouted {
 			Windows: mergeWindows(windows), Coarse: s.track(samples, width, height), Evidence: best.ev, Score: best.score,
 		})
 	}
-	out.Hitters = dropUnlike(out.Hitters)
+	out.Hitters, out.Farther = dropFarther(dropUnlike(out.Hitters))
 	slices.SortStableFunc(out.Hitters, func(a, b Hitter) int { return cmpDesc(b.Windows[0].FromS, a.Windows[0].FromS) })
 	for i := range out.Hitters {
 		out.Hitters[i].ID = i + 1
@@ -154,6 +156,42 @@ func dropUnlike(hs []Hitter) []Hitter {
 		best = math.Max(best, h.Score)
 	}
 	return slices.DeleteFunc(hs, func(h Hitter) bool { return h.Score < best-unlike })
+}
+
+// dropFarther removes hitters who swing farther from the camera while a nearer one is in the
+// picture: the next cage. Hitters of about one size take turns, and so do those who are not seen together.
+func dropFarther(hs []Hitter) (kept []Hitter, dropped int) {
+	near := 0
+	for i := range hs {
+		if hs[i].Evidence.BodyPx > hs[near].Evidence.BodyPx {
+			near = i
+		}
+	}
+	for i := range hs {
+		if hs[i].Evidence.BodyPx < farther*hs[near].Evidence.BodyPx && seenDuring(&hs[near].Coarse, hs[i].Windows) {
+			dropped++
+			continue
+		}
+		kept = append(kept, hs[i])
+	}
+	return kept, dropped
+}
+
+// seenDuring says whether a person was seen in at least three samples of the windows.
+func seenDuring(t *Track, ws []Window) bool {
+	n := 0
+	for i := range t.Times {
+		if _, ok := Mid(&t.Raw[i], LeftHip, RightHip, coarseMin); !ok {
+			continue
+		}
+		for _, w := range ws {
+			if t.Times[i] >= w.FromS && t.Times[i] <= w.ToS {
+				n++
+				break
+			}
+		}
+	}
+	return n >= 3
 }
 
 func seenInstead(people, throws int, moved bool) string {

@@ -180,13 +180,14 @@ func TestScoutChoosesTheBatter(t *testing.T) {
 		p[LeftWrist] = Keypoint{1180, 480, 0.9}
 		return p
 	}
+	size := 1.0 // of the second hitter
 	run := func(second bool, said *Place) Scouted {
 		var samples []Sample
 		for i := range 56 {
 			s := float64(i) / 14
 			sm := Sample{Frame: i, TimeS: s, People: []Person{person(catcher(s)), person(batterAt(s)), person(thrower(s)), person(moved(batterAt(0), -700, 1.1))}}
 			if second {
-				sm.People = append(sm.People, person(moved(batterAt(s-2), 1200, 1)))
+				sm.People = append(sm.People, person(moved(batterAt(s-2), 1200, size)))
 			}
 			samples = append(samples, sm)
 		}
@@ -208,6 +209,11 @@ func TestScoutChoosesTheBatter(t *testing.T) {
 	}
 	if out = run(true, nil); len(out.Hitters) != 2 {
 		t.Errorf("%d hitters, want 2", len(out.Hitters))
+	}
+	// In the next cage, farther off, while the nearer one stands in the picture.
+	size = 0.65
+	if out = run(true, nil); len(out.Hitters) != 1 || out.Farther != 1 || out.Hitters[0].Coarse.Raw[0][Nose].X > 700 {
+		t.Errorf("%d hitters and %d farther off, want 1 and 1", len(out.Hitters), out.Farther)
 	}
 	// A person's word wins: the thrower at the place that was named, or nobody where nobody stands.
 	box, _ := func() (Box, int) { p := thrower(1); return p.Bounds(0.1) }()
