@@ -140,6 +140,10 @@ func either(a, b cue, p float64) cue {
 // curve has it; found on keypoints with known truth.
 const heelLateS = 0.015
 
+// footFromEnd is by how much less sure the foot's instants are where the camera looks along its way: on rendered clips
+// 95 % intervals held 82 % of foot_down and 86 % of lead_foot_off there, 96 % from the side.
+const footFromEnd = 1.4
+
 // fromStride reads the foot's events off the fitted curve, by their definitions.
 func (r *reading) fromStride(s *stride) {
 	frame := r.b.frameSigma()
@@ -150,11 +154,16 @@ func (r *reading) fromStride(s *stride) {
 	if s.risen[2].sigma > 0 { // the toe leaves the ground last
 		off = s.risen[2]
 	}
-	offSD, stanceSD := 0.035, 0.05
+	offSD, stanceSD := 0.04, 0.05
 	if s.risen[2].sigma == 0 { // without a toe: it leaves after the heel and the ankle do
 		off.t += toeAfterAnkleS
 		offSD, stanceSD = 0.055, 0.07
 	}
+	end := 1.0
+	if !r.sideOn() {
+		end = footFromEnd
+	}
+	offSD, stanceSD = end*offSD, end*stanceSD
 	if off.t-s.stirred.t > 0.1 { // the heel alone, or a tap that hardly left the ground
 		off = either(off, s.stirred, 0.5)
 	}
@@ -183,7 +192,7 @@ func (r *reading) fromStride(s *stride) {
 		}
 	}
 	t, sg, _ = fuse(cues...)
-	landed := cue{t, math.Max(1.15*sg, 0.03)}
+	landed := cue{t, end * math.Max(1.15*sg, 0.03)}
 	if s.lift < 3*footClear { // a foot that drags has no clear landing: when it usually lands counts, too
 		landed = either(landed, r.expected(FootDown, 0.45), 0.6+0.4*clamp(s.lift/(3*footClear), 0, 1))
 	}
@@ -210,6 +219,10 @@ func (r *reading) leadFoot() []pose.Joint {
 // keypoints and on rendered clips with known truth (9 to 18 ms).
 const handsLateS = 0.010
 
+// handsSD is the least uncertainty of the first move of the hands, s: the rise is slow, and smoothing and drifting
+// wrists move the tenth of the peak. On 104 rendered clips 28 ms held 83 % within 95 % intervals.
+const handsSD = 0.040
+
 // handsStart: 10 % of the peak of the forward speed of the hands relative to mid-hip.
 func (r *reading) handsStart() {
 	b := r.b
@@ -235,11 +248,11 @@ func (r *reading) handsStart() {
 			s := math.Hypot(0.015, clamp(2*r.noise/0.04/math.Max(slope, 1)*0.6, 0, 0.06))
 			cr := cue{b.time(i) + clamp(w, 0, 1)*b.dt + 0.004, s}
 			t, sg, _ := fuse(cr, exp)
-			r.ev[HandsStart] = cue{t - handsLateS, math.Hypot(math.Max(sg, 0.028), b.frameSigma())}
+			r.ev[HandsStart] = cue{t - handsLateS, math.Hypot(math.Max(1.2*sg, handsSD), b.frameSigma())}
 			return
 		}
 	}
-	r.ev[HandsStart] = cue{exp.t - handsLateS, math.Hypot(math.Max(exp.sigma, 0.025), b.frameSigma())}
+	r.ev[HandsStart] = cue{exp.t - handsLateS, math.Hypot(math.Max(1.2*exp.sigma, handsSD), b.frameSigma())}
 }
 
 // ankleTop is when the lead ankle is highest between lift and landing: the

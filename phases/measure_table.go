@@ -148,7 +148,7 @@ func definitions() []Definition {
 	side("head_travel", fdToContact, "distance that the head moves from foot down to contact; its turning does not count", 0.05, 0, 0.5, both, (*draw).headTravel)
 	add(Definition{
 		Name: "lead_knee_straightening", Event: fdToContact, Unit: "deg", Text: "largest lead-knee flexion from foot down to contact minus that at contact: how much it has straightened", Views: anyView, Why: whyAngle,
-		needs: both, maxSigma: maxFlexion, low: 0, high: 110, eval: (*draw).straightening,
+		needs: both, maxSigma: 20, low: 0, high: 110, eval: (*draw).straightening,
 	})
 
 	add(Definition{
@@ -161,11 +161,11 @@ func definitions() []Definition {
 	})
 	add(Definition{
 		Name: "barrel_drop", Event: string(HandsStart), Unit: "body_heights", Text: "how far the barrel end is below the hands once they have gone their first 0.10 m; + = below",
-		Views: anyView, Why: whyAny, needs: []EventName{HandsStart}, object: bat, frameS: fastFrameS, maxSigma: 0.10, low: -0.7, high: 0.7, basis: "bat", eval: (*draw).barrelDrop,
+		Views: anyView, Why: whyAny, needs: []EventName{HandsStart}, object: bat, frameS: fastFrameS, maxSigma: 0.15, low: -0.7, high: 0.7, basis: "bat", eval: (*draw).barrelDrop,
 	})
 	add(Definition{
 		Name: "hands_hips_gap", Event: "hips_start_to_hands_start", Unit: "ms", Text: "start of the hands minus start of the pelvis's turn (its opening speed passes 10 % of the maximum to come); + = hips first",
-		Views: anyView, Why: whyTurn, needs: []EventName{Load, Contact, HandsStart}, frameS: fastFrameS, maxSigma: 45, low: -300, high: 400, eval: (*draw).handsHipsGap,
+		Views: anyView, Why: whyTurn, needs: []EventName{Load, Contact, HandsStart}, frameS: fastFrameS, maxSigma: 120, low: -300, high: 400, eval: (*draw).handsHipsGap,
 	})
 
 	knees(Contact)

@@ -170,6 +170,10 @@ func (d *draw) separation(e EventName) float64 {
 	return d.weighed("separation", k.WrapDeg(p-t), math.Hypot(ps, ts), usualSeparation)
 }
 
+// hipsStartSD is how far the slow start of the pelvis's turn is off in world landmarks, s: on 22 rendered clips the gap to
+// the hands was off by 76 ms in the median, and 95 % intervals without this held half of them.
+const hipsStartSD = 0.080
+
 // hipsStart is when the pelvis begins to open: its opening speed last rises through 10 % of its maximum before that
 // maximum, which is looked for between the load and contact. From world landmarks, or
 // from the width of the hip line where the camera looks along the line to the pitcher.
@@ -230,7 +234,7 @@ func (d *draw) hipsStart() float64 {
 	level := 0.1 * speed[best]
 	for i := best; i > 0; i-- {
 		if speed[i-1] < level && speed[i] >= level {
-			return k.Crossing(from+float64(i-1)*gridS, speed[i-1], from+float64(i)*gridS, speed[i], level)
+			return k.Crossing(from+float64(i-1)*gridS, speed[i-1], from+float64(i)*gridS, speed[i], level) + d.once("hips start", 0, hipsStartSD)
 		}
 	}
 	d.why = FailedCheck
