@@ -165,7 +165,7 @@ func definitions() []Definition {
 	})
 	add(Definition{
 		Name: "hands_hips_gap", Event: "hips_start_to_hands_start", Unit: "ms", Text: "start of the hands minus start of the pelvis's turn (its opening speed passes 10 % of the maximum to come); + = hips first",
-		Views: anyView, Why: whyTurn, needs: []EventName{Load, Contact, HandsStart}, frameS: fastFrameS, maxSigma: 120, low: -300, high: 400, eval: (*draw).handsHipsGap,
+		Views: anyView, Why: whyTurn, needs: []EventName{Load, Contact, HandsStart}, frameS: fastFrameS, maxSigma: 60, low: -300, high: 400, eval: (*draw).handsHipsGap,
 	})
 
 	knees(Contact)

@@ -156,12 +156,3 @@ func TestRealInstants(t *testing.T) {
 		}
 	}
 }
-
-func median(x []float64) float64 {
-	if len(x) == 0 {
-		return math.NaN()
-	}
-	s := slices.Clone(x)
-	slices.Sort(s)
-	return s[len(s)/2]
-}

@@ -24,7 +24,6 @@ type night struct {
 	w         *Watch
 	root, out string
 	clock     time.Time
-	steps     []func() // what happens at each look after the first
 	busy      float64
 	free      int64
 
