@@ -119,6 +119,11 @@ func (u *Submitter) Submit(ctx context.Context, c pipeline.Clip, again bool) err
 			return err
 		}
 	}
+	return u.settle(ctx, id, c, r, ok)
+}
+
+// settle takes in how a job ended (ok), or sees to it that clip and job are there.
+func (u *Submitter) settle(ctx context.Context, id string, c pipeline.Clip, r record, ok bool) error {
 	if ok {
 		u.end(r)
 		return nil
@@ -334,14 +339,7 @@ func (u *Submitter) lookAgain(ctx context.Context, id string, c pipeline.Clip) e
 	if err != nil {
 		return err
 	}
-	if ok {
-		u.end(r)
-		return nil
-	}
-	if err := u.upload(ctx, c); err != nil {
-		return err
-	}
-	return u.enqueue(ctx, id, c)
+	return u.settle(ctx, id, c, r, ok)
 }
 
 // oldest is the awaited clip that was looked up the longest time ago.
