@@ -93,7 +93,7 @@ full:
 
 # Slow: accuracy against clips with known truth.
 # Keypoints with known truth take half a minute; SET=quick (12 clips), middle (56)
-# or standard (260) renders clips, runs the whole program on them, and keeps both, with
+# standard (260) or fresh (76 others, which nothing was set on) renders clips, runs the whole program on them, and keeps both, with
 # the table as accuracy.json and accuracy.md beside them.
 # The last full table is kept: make accuracy SET=standard, then
 # cp build/accuracy/standard/accuracy.md testdata/accuracy-standard.md

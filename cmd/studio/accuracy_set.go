@@ -15,23 +15,26 @@ import (
 	"cagebook/pipeline/studio"
 )
 
-// benchSet is how many clips a set has, with and without a swing. The quick set is the beginning of the others.
-type benchSet struct{ swings, others int }
+// benchSet is how many clips a set has, with and without a swing, and the number of its first scenes. The quick set is
+// the beginning of the middle and the standard one. Constants may be set on those; never on the fresh set, which shows
+// what such constants are worth on scenes that nobody looked at.
+type benchSet struct{ first, swings, others int }
 
 var benchSets = map[string]benchSet{
-	"quick":    {8, 4},
-	"middle":   {40, 16},
-	"standard": {200, 60},
+	"quick":    {0, 8, 4},
+	"middle":   {0, 40, 16},
+	"standard": {0, 200, 60},
+	"fresh":    {1000, 60, 16},
 }
 
 // renderAndRun renders what is missing of a set and runs the program on it; both go on where they stopped.
 func renderAndRun(ctx context.Context, name string, n benchSet, dir, tool string) error {
 	var scenes []*studio.Scene
 	for i := range n.swings {
-		scenes = append(scenes, studio.BenchScene(uint64(i), false))
+		scenes = append(scenes, studio.BenchScene(uint64(n.first+i), false))
 	}
 	for i := range n.others {
-		scenes = append(scenes, studio.BenchScene(uint64(i), true))
+		scenes = append(scenes, studio.BenchScene(uint64(n.first+i), true))
 	}
 	clips := filepath.Join(dir, name, "clips")
 	if err := dropStale(scenes, clips, clips+"-truth"); err != nil {
