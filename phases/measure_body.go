@@ -259,32 +259,9 @@ const headAsideSD = 0.05
 // to 13° too small on rendered clips with known truth. Whether real hitters show it, too, is not known: it widens, and corrects nothing. Degrees.
 const straightenedSD = 9
 
-// straightening is the largest flexion of the lead knee from foot down to contact, less that at contact.
+// straightening is by how much the lead knee is straighter at contact than at foot down.
 func (d *draw) straightening() float64 {
-	const steps = 5
-	from, to := d.times[FootDown], d.times[Contact]
-	most := math.Inf(-1)
-	var last float64
-	for i := 0; i <= steps; i++ {
-		f := float64(i) / steps
-		var p [3]spot
-		for n, j := range [3]pose.Joint{leadHip, leadKnee, leadAnkle} {
-			// Between the ends the errors of both ends are joined: keypoint noise hangs together over a good part of the way.
-			a, b := d.at(FootDown, j), d.at(Contact, j)
-			ea, eb := a.minus(d.exact(from, j)), b.minus(d.exact(to, j))
-			p[n] = plus(d.exact(from+f*(to-from), j), plus(weigh(ea, 1-f), weigh(eb, f)))
-		}
-		when := FootDown
-		if f > 0.5 {
-			when = Contact
-		}
-		last = d.bend("lead knee", p[0], p[1], p[2], d.thigh, d.shank, usualLeg(when, true))
-		if math.IsNaN(last) {
-			return last
-		}
-		most = math.Max(most, last)
-	}
-	return most - last + d.once("straightened", 0, straightenedSD)
+	return d.knee(FootDown, true) - d.knee(Contact, true) + d.once("straightened", 0, straightenedSD)
 }
 
 func (d *draw) headTravel() float64 {
@@ -414,6 +391,24 @@ func (d *draw) handPath() (straight, drop float64, ok bool) {
 		}
 	}
 	return 0, 0, false
+}
+
+// awayS is how long before contact it is told how far the hands are away from the body: about half-way from
+// their launch to contact, which takes adults 0.13 to 0.18 s (from memory).
+const awayS = 0.08
+
+// handsAway is how far mid-wrists are from mid-shoulder toward the plate.
+func (d *draw) handsAway() float64 {
+	t := d.times[Contact] - awayS
+	hands := middle(d.atTime(t, leadWrist), d.atTime(t, rearWrist))
+	v := hands.minus(middle(d.atTime(t, leadShoulder), d.atTime(t, rearShoulder)))
+	s, c := math.Sincos(d.az)
+	if math.Abs(s) < 0.3 { // a draw far off; its neighbours decide
+		s = math.Copysign(0.3, s)
+	}
+	// Along the line to the pitcher the hands are behind the shoulders, by as much as they are usually held back in a
+	// swing's first half. No source.
+	return (d.once("x hands away", -0.07, 0.04)*c - v.u) / s
 }
 
 // usualHeightM stands in for a hitter's height where 0.10 m must be told in body heights; no more than that.

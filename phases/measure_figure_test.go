@@ -290,12 +290,9 @@ func figureTruth() map[[2]string]float64 {
 	set("pelvis_drift", fdToContact, b.mid(leadHip).Sub(a.mid(leadHip)).X/H)
 	set("head_travel", fdToContact, b.mid(pose.LeftEar).Sub(a.mid(pose.LeftEar)).Norm()/H)
 	set("foot_spin", fdToContact, out[[2]string{"lead_foot_open", string(Contact)}]-out[[2]string{"lead_foot_open", string(FootDown)}])
-	most := 0.0
-	for s := when[FootDown]; s <= when[Contact]; s += 1e-3 {
-		f := figureAt(s)
-		most = math.Max(most, k.Flexion3Deg(f[leadHip], f[leadKnee], f[leadAnkle]))
-	}
-	set("lead_knee_straightening", fdToContact, most-out[[2]string{"lead_knee_flexion", string(Contact)}])
+	set("lead_knee_straightening", fdToContact, out[[2]string{"lead_knee_flexion", string(FootDown)}]-out[[2]string{"lead_knee_flexion", string(Contact)}])
+	away := figureAt(when[Contact] - 0.08)
+	set("hands_away", "hands_start_to_contact", (away.mid(leadWrist).Y-away.mid(leadShoulder).Y)/H)
 	var path float64
 	for i := range 5 {
 		c := func(s float64) k.Vec3 {

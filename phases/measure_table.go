@@ -147,8 +147,8 @@ func definitions() []Definition {
 	side("pelvis_drift", fdToContact, "how far mid-hip goes toward the pitcher from foot down to contact", 0.04, -0.3, 0.4, both, (*draw).pelvisDrift)
 	side("head_travel", fdToContact, "distance that the head moves from foot down to contact; its turning does not count", 0.05, 0, 0.5, both, (*draw).headTravel)
 	add(Definition{
-		Name: "lead_knee_straightening", Event: fdToContact, Unit: "deg", Text: "largest lead-knee flexion from foot down to contact minus that at contact: how much it has straightened", Views: anyView, Why: whyAngle,
-		needs: both, maxSigma: 20, low: 0, high: 110, eval: (*draw).straightening,
+		Name: "lead_knee_straightening", Event: fdToContact, Unit: "deg", Text: "lead-knee flexion at foot down minus that at contact; + = straighter at contact", Views: anyView, Why: whyAngle,
+		needs: both, maxSigma: 20, low: -80, high: 110, eval: (*draw).straightening,
 	})
 
 	add(Definition{
@@ -166,6 +166,11 @@ func definitions() []Definition {
 	add(Definition{
 		Name: "hands_hips_gap", Event: "hips_start_to_hands_start", Unit: "ms", Text: "start of the hands minus start of the pelvis's turn (its opening speed passes 10 % of the maximum to come); + = hips first",
 		Views: anyView, Why: whyTurn, needs: []EventName{Load, Contact, HandsStart}, frameS: fastFrameS, maxSigma: 60, low: -300, high: 400, eval: (*draw).handsHipsGap,
+	})
+
+	add(Definition{
+		Name: "hands_away", Event: "hands_start_to_contact", Unit: "body_heights", Text: "how far the hands (mid-wrists) are from mid-shoulder toward the plate 0.08 s before contact",
+		Views: endViews, Why: whyEnd, needs: []EventName{HandsStart, Contact}, frameS: fastFrameS, maxSigma: 0.06, low: -0.2, high: 0.5, eval: (*draw).handsAway,
 	})
 
 	knees(Contact)

@@ -91,6 +91,7 @@ var measureWords = map[string]string{
 	"hand_drop":                "Hand drop",
 	"barrel_drop":              "Barrel drop",
 	"hands_hips_gap":           "Hands start after hips",
+	"hands_away":               "Hands away from the chest",
 	"head_behind_ball":         "Head behind the ball",
 	"bat_tilt":                 "Bat tilt",
 	"attack_angle":             "Attack angle",

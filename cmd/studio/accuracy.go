@@ -55,7 +55,7 @@ With --reports and --truth: holds the reports of an earlier run against the trut
 	f.BoolVar(&o.only13, "only13", false, "13 joints, as marked by people")
 	f.BoolVar(&o.list, "list", false, "print each swing")
 	f.Uint64Var(&o.seed, "seed", 1000, "first seed")
-	f.StringVar(&o.set, "set", "", "render a set of clips (quick, middle, standard, fresh), run cagebook on it and hold its reports against the truth")
+	f.StringVar(&o.set, "set", "", "render a set of clips (quick, middle, standard, fresh, faults), run cagebook on it and hold its reports against the truth")
 	f.StringVar(&o.dir, "dir", "build/accuracy", "where rendered sets are kept")
 	f.StringVar(&o.tool, "cagebook", "bin/cagebook", "the program that is tried")
 	f.StringVar(&o.reports, "reports", "", "hold the reports of this output folder of cagebook run against --truth")
@@ -73,7 +73,7 @@ func (o *accuracyOptions) gather(cmd *cobra.Command, b *bench) error {
 	if o.set != "" {
 		n, ok := benchSets[o.set]
 		if !ok {
-			return fmt.Errorf("no set %q; there are quick, middle, standard and fresh", o.set)
+			return fmt.Errorf("no set %q; there are quick, middle, standard, fresh and faults", o.set)
 		}
 		o.name = o.set
 		if err := renderAndRun(cmd.Context(), o.set, n, o.dir, o.tool); err != nil {

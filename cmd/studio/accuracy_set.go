@@ -17,14 +17,16 @@ import (
 
 // benchSet is how many clips a set has, with and without a swing, and the number of its first scenes. The quick set is
 // the beginning of the middle and the standard one. Constants may be set on those; never on the fresh set, which shows
-// what such constants are worth on scenes that nobody looked at.
-type benchSet struct{ first, swings, others int }
+// what such constants are worth on scenes that nobody looked at. The faults set is swings with one fault each that nobody
+// would overlook, from where a camera sees it.
+type benchSet struct{ first, swings, others, faults int }
 
 var benchSets = map[string]benchSet{
-	"quick":    {0, 8, 4},
-	"middle":   {0, 40, 16},
-	"standard": {0, 200, 60},
-	"fresh":    {1000, 60, 16},
+	"quick":    {0, 8, 4, 0},
+	"middle":   {0, 40, 16, 0},
+	"standard": {0, 200, 60, 0},
+	"fresh":    {1000, 60, 16, 0},
+	"faults":   {0, 0, 0, 48},
 }
 
 // renderAndRun renders what is missing of a set and runs the program on it; both go on where they stopped.
@@ -36,8 +38,14 @@ func renderAndRun(ctx context.Context, name string, n benchSet, dir, tool string
 	for i := range n.others {
 		scenes = append(scenes, studio.BenchScene(uint64(n.first+i), true))
 	}
+	for i := range n.faults {
+		scenes = append(scenes, studio.FaultScene(uint64(n.first+i)))
+	}
 	clips := filepath.Join(dir, name, "clips")
 	if err := dropStale(scenes, clips, clips+"-truth"); err != nil {
+		return err
+	}
+	if err := retell(scenes, clips+"-truth"); err != nil {
 		return err
 	}
 	if err := renderAll(ctx, scenes, clips, ""); err != nil {
@@ -103,6 +111,31 @@ func dropStale(scenes []*studio.Scene, clips, truth string) error {
 			return err
 		}
 		fmt.Printf("%s: its scene is another one now; it is rendered anew\n", filepath.Join(clips, sc.Folder, sc.Name+"."+sc.Ext))
+	}
+	return nil
+}
+
+// retell renews what the truth files tell of swings where an older build of the studio told it. What is true of the frames stays.
+func retell(scenes []*studio.Scene, truth string) error {
+	for _, sc := range scenes {
+		facts := filepath.Join(truth, sc.Folder, sc.Name+"."+sc.Ext+".json")
+		was, err := readTruth(facts)
+		if errors.Is(err, os.ErrNotExist) {
+			continue
+		} else if err != nil {
+			return err
+		}
+		if was.Told == studio.TruthVersion {
+			continue
+		}
+		now, err := sc.Truth()
+		if err != nil {
+			return err
+		}
+		now.Frames = was.Frames // how much of the bat can be seen took a while to find out
+		if err := writeJSON(facts, now); err != nil {
+			return err
+		}
 	}
 	return nil
 }

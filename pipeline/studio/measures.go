@@ -121,6 +121,9 @@ func horizontal(a, b Vec) float64 { return math.Hypot(a.X-b.X, a.Y-b.Y) }
 // straightness, drop and the barrel's drop are taken.
 const pathM = 0.10
 
+// awayS is how long before contact it is told how far the hands are away from the body.
+const awayS = 0.08
+
 // measures computes every measure of the swing from the motion and its events.
 // ball is the ball's centre as it is met; nil = there is none.
 func (s *sampled) measures(events []Event, leadLeft bool, batLengthM float64, ball *Vec) []Measure {
@@ -181,12 +184,7 @@ func (s *sampled) measures(events []Event, leadLeft bool, batLengthM float64, ba
 		add(iv, "pelvis_drift", (b.f.MidHip().X-a.f.MidHip().X)/H, bh)
 		add(iv, "head_travel", b.f.Head().sub(a.f.Head()).norm()/H, bh)
 		add(iv, "head_travel_x", (b.f.Head().X-a.f.Head().X)/H, bh)
-		most := 0.0
-		for i := s.index(at["foot_down"]); i <= s.index(0); i++ {
-			p := sides{&s.f[i], leadLeft, H}
-			most = math.Max(most, p.knee(p.lead))
-		}
-		add(iv, "lead_knee_straightening", most-b.knee(b.lead), "deg")
+		add(iv, "lead_knee_straightening", a.knee(a.lead)-b.knee(b.lead), "deg")
 	}
 	if hs, ok := at["hands_start"]; ok {
 		s.handPath(hs, leadLeft, add)
@@ -210,6 +208,10 @@ func (s *sampled) measures(events []Event, leadLeft bool, batLengthM float64, ba
 		// The speed is that of the barrel's end; the sweet spot's, about an eighth less, stands beside it.
 		add("contact", "bat_speed", before(func(f *Figure) Vec { return f.Barrel }).norm(), "m/s")
 		add("contact", "bat_speed_sweet_spot", v.norm(), "m/s")
+	}
+	if _, ok := at["hands_start"]; ok {
+		f := &s.f[s.index(-awayS)]
+		add("hands_start_to_contact", "hands_away", (f.MidWrist().Y-f.MidShoulder().Y)/H, bh)
 	}
 	if p, ok := fig("extension"); ok {
 		rl := p.f.Barrel.sub(p.lead(pose.LeftShoulder)).norm()

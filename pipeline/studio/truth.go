@@ -13,6 +13,7 @@ import (
 // Truth is what is true of a clip. Times are seconds since the first frame.
 type Truth struct {
 	Scene      string       `json:"scene"` // fingerprint of the scene and of how it is rendered
+	Told       string       `json:"told"`  // TruthVersion
 	Clip       string       `json:"clip"`
 	Width      int          `json:"width"`
 	Height     int          `json:"height"`
@@ -149,7 +150,7 @@ func (s *Scene) Truth() (*Truth, error) {
 		Clip: s.Name, Width: s.Camera.Width, Height: s.Camera.Height, FPS: s.FPS, Hitter: s.Hitter.Name, Bats: s.Hitter.Bats,
 		HeightM: s.Hitter.HeightM, BatLengthM: s.Hitter.BatM, Swings: []TruthSwing{}, Others: []TruthOther{},
 		ShutterS: s.ShutterS, Ball: s.Ball, People: []string{}, Elsewhere: []TruthOther{},
-		Scene: s.Fingerprint(), Sound: s.Audio, Conditions: s.conditions(&p.Acts[0].hit.Swing),
+		Scene: s.Fingerprint(), Told: TruthVersion, Sound: s.Audio, Conditions: s.conditions(&p.Acts[0].hit.Swing),
 	}
 	if s.StoredFPS > 0 { // such a file has no sound track
 		tr.Sound = "none"
@@ -233,8 +234,11 @@ func (s *Scene) frames(tr *Truth, p *Performer) error {
 	return nil
 }
 
-// renderVersion changes with how a scene is drawn or its truth is told.
+// renderVersion changes with how a scene is drawn or its frames' truth is told.
 const renderVersion = "2"
+
+// TruthVersion changes with what is told of a swing beside its frames: instants, measures, planted faults. Clips stay as they are.
+const TruthVersion = "2"
 
 // Fingerprint tells scenes apart that look or sound different, or whose truth differs.
 func (s *Scene) Fingerprint() string {
