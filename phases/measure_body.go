@@ -141,8 +141,8 @@ func (d *draw) bend(name string, a, b, c spot, ab, bc lengthGuess, usual limb) f
 	// Two witnesses: from the chest side the landmarks are the better one; legs that bend away from the
 	// camera they make too straight, by up to 30° on rendered clips with known truth. The
 	// disagreement is in the draws' spread.
-	trust := 0.7 + 0.2*math.Cos(d.sw.View.AzimuthDeg*math.Pi/180)
-	f := clamp(trust+d.once(name+" witness", 0, 0.7*(1-trust)), 0, 1)
+	trust := 0.8 + 0.2*math.Cos(d.sw.View.AzimuthDeg*math.Pi/180)
+	f := clamp(trust+d.once(name+" witness", 0, math.Max(0.05, 0.7*(1-trust))), 0, 1)
 	return f*world + (1-f)*shown
 }
 
@@ -168,10 +168,34 @@ func usualLeg(e EventName, lead bool) limb {
 }
 
 func (d *draw) knee(e EventName, lead bool) float64 {
-	if lead {
-		return d.bend("lead knee", d.at(e, leadHip), d.at(e, leadKnee), d.at(e, leadAnkle), d.thigh, d.shank, usualLeg(e, true))
+	name, hip, knee, ankle := "lead knee", leadHip, leadKnee, leadAnkle
+	if !lead {
+		name, hip, knee, ankle = "rear knee", rearHip, rearKnee, rearAnkle
 	}
-	return d.bend("rear knee", d.at(e, rearHip), d.at(e, rearKnee), d.at(e, rearAnkle), d.thigh, d.shank, usualLeg(e, false))
+	return d.bend(name, d.at(e, hip), d.at(e, knee), d.at(e, ankle), d.thigh, d.shank, usualLeg(e, lead)) + worldAlone*d.worldApart(e, hip, knee, ankle)
+}
+
+// worldAlone is the weight of a knee's bend from world landmarks alone, beside that from image points with world depth. The
+// errors of the image's hips bear on the latter only.
+const worldAlone = 0.3
+
+// worldApart is the bend from world landmarks alone minus that from image points with world depth, degrees; 0 where there are no world landmarks.
+func (d *draw) worldApart(e EventName, a, b, c pose.Joint) float64 {
+	t, known := d.times[e]
+	if d.worldM == 0 || !known {
+		return 0
+	}
+	i := d.before(t)
+	point := func(j pose.Joint) k.Vec3 {
+		p := d.t.World[i][d.side(j)]
+		return k.Vec3{X: p.X, Y: p.Y, Z: p.Z}
+	}
+	p, q, r := d.exact(d.t.Times[i], a), d.exact(d.t.Times[i], b), d.exact(d.t.Times[i], c)
+	apart := k.Flexion3Deg(point(a), point(b), point(c)) - k.Flexion3Deg(p.v3(), q.v3(), r.v3())
+	if math.IsNaN(apart) {
+		return 0
+	}
+	return apart
 }
 
 func (d *draw) elbow(e EventName, lead bool) float64 {
@@ -256,8 +280,8 @@ func (d *draw) travel(name string, at func(EventName) spot, slideSD float64) (x,
 const headAsideSD = 0.05
 
 // straightenedSD: landmarks make a bent knee too straight and a straight one too bent, so that the difference comes out up
-// to 13° too small on rendered clips with known truth. Whether real hitters show it, too, is not known: it widens, and corrects nothing. Degrees.
-const straightenedSD = 9
+// to 13° too small on rendered clips with known truth, beyond what depthScale explains. Whether real hitters show it, too, is not known: it widens, and corrects nothing. Degrees.
+const straightenedSD = 7
 
 // straightening is by how much the lead knee is straighter at contact than at foot down.
 func (d *draw) straightening() float64 {
@@ -332,9 +356,9 @@ func (d *draw) trunkNoise(timeS float64) float64 {
 	var v float64
 	for _, j := range []pose.Joint{leadShoulder, rearShoulder, leadHip, rearHip} {
 		_, _, s, _, _ := d.sample(timeS, d.side(j))
-		v += s * s / 16
+		fresh, _ := d.parts(j, s)
+		v += fresh * fresh / 16
 	}
-	v /= d.heightPx * d.heightPx
 	if !d.nominal {
 		v *= 2
 	}
@@ -355,12 +379,22 @@ func (d *draw) handPath() (straight, drop float64, ok bool) {
 		reach = 0.10 * d.pxPerM / d.heightPx
 	}
 	const stepS, longest = 1.0 / 240, 0.25
-	// Keypoint noise hangs together over some 60 ms: it is drawn at knots and joined by lines.
-	const knotS = 0.05
+	// Keypoint noise hangs together over some 60 ms, and the wrists' place in the picture of the hands for as long as they are turned
+	// alike, some 300 ms: both are drawn at knots and joined by lines. The knots stand as far apart as what is left of noise after
+	// smoothing takes to bend: pose/smooth grants hands an acceleration that lasts 50 ms.
+	const knotS, freshS, lastingS = 0.08, 0.06, 0.30
 	var knots [8]spot
+	var f, l spot
 	for i := range knots {
-		sd := d.handSigma(t0 + float64(i)*knotS)
-		knots[i] = spot{d.normal(sd), d.normal(sd), 0}
+		fresh, lasting := d.handSigma(t0 + float64(i)*knotS)
+		keepF, keepL := math.Exp(-knotS/freshS), math.Exp(-knotS/lastingS)
+		if i == 0 {
+			keepF, keepL = 0, 0
+		}
+		sf, sl := fresh*math.Sqrt(1-keepF*keepF), lasting*math.Sqrt(1-keepL*keepL)
+		f = plus(weigh(f, keepF), spot{d.normal(sf), d.normal(sf), 0})
+		l = plus(weigh(l, keepL), spot{d.normal(sl), d.normal(sl), 0})
+		knots[i] = plus(f, l)
 	}
 	c := math.Cos(d.az)
 	if math.Abs(c) < 0.3 {
@@ -400,8 +434,8 @@ const awayS = 0.08
 // handsAway is how far mid-wrists are from mid-shoulder toward the plate.
 func (d *draw) handsAway() float64 {
 	t := d.times[Contact] - awayS
-	hands := middle(d.atTime(t, leadWrist), d.atTime(t, rearWrist))
-	v := hands.minus(middle(d.atTime(t, leadShoulder), d.atTime(t, rearShoulder)))
+	at := func(j pose.Joint) spot { return d.moment("half-way", t, j) }
+	v := middle(at(leadWrist), at(rearWrist)).minus(middle(at(leadShoulder), at(rearShoulder)))
 	s, c := math.Sincos(d.az)
 	if math.Abs(s) < 0.3 { // a draw far off; its neighbours decide
 		s = math.Copysign(0.3, s)
@@ -417,9 +451,11 @@ const (
 	usualHeightRel = 0.10
 )
 
-// handSigma is the standard uncertainty of mid-wrists at a time, body heights.
-func (d *draw) handSigma(timeS float64) float64 {
+// handSigma is the standard uncertainty of mid-wrists at a time, its fresh and its lasting part, body heights.
+func (d *draw) handSigma(timeS float64) (fresh, lasting float64) {
 	_, _, l, _, _ := d.sample(timeS, d.side(leadWrist))
 	_, _, r, _, _ := d.sample(timeS, d.side(rearWrist))
-	return math.Hypot(l, r) / 2 / d.heightPx
+	fl, ll := d.parts(leadWrist, l)
+	fr, lr := d.parts(rearWrist, r)
+	return math.Hypot(fl, fr) / 2, math.Hypot(ll, lr) / 2
 }

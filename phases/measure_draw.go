@@ -33,21 +33,65 @@ var biasOf = func() (b [pose.NumJoints]float64) {
 	return b
 }()
 
+// placedOf is the part of a smoothed point's uncertainty that no smoothing removes, body heights, as pose/smooth states
+// it: where in the body the model puts a joint. Like a bias it lasts.
+var placedOf = func() (b [pose.NumJoints]float64) {
+	for j := range b {
+		b[j] = 0.010
+	}
+	for j := pose.Nose; j <= pose.MouthRight; j++ {
+		b[j] = 0.013
+	}
+	for _, l := range []struct {
+		j pose.Joint
+		b float64
+	}{{pose.LeftElbow, 0.020}, {pose.LeftWrist, 0.022}, {pose.LeftPinky, 0.028}, {pose.LeftIndex, 0.028}, {pose.LeftThumb, 0.028}, {pose.LeftAnkle, 0.018}, {pose.LeftHeel, 0.015}} {
+		b[l.j], b[l.j.Swap()] = l.b, l.b
+	}
+	return b
+}()
+
+// sharedOf is the part of a joint's lasting errors (as a part of their variance) that is the same at all instants of a swing,
+// and so drops out of differences over time. Such an error belongs to the look of a limb and turns with it: feet
+// hardly turn from foot down to contact, knees do by half a right angle, hips and shoulders by a right angle, arms by more.
+var sharedOf = func() (b [pose.NumJoints]float64) {
+	for j := range b {
+		b[j] = 0.3
+	}
+	for j := pose.Nose; j <= pose.MouthRight; j++ {
+		b[j] = 0.6
+	}
+	for _, l := range []struct {
+		j pose.Joint
+		b float64
+	}{
+		{pose.LeftElbow, 0}, {pose.LeftWrist, 0}, {pose.LeftPinky, 0}, {pose.LeftIndex, 0}, {pose.LeftThumb, 0},
+		{pose.LeftKnee, 0.6}, {pose.LeftAnkle, 0.9}, {pose.LeftHeel, 0.9}, {pose.LeftFootIndex, 0.9},
+	} {
+		b[l.j], b[l.j.Swap()] = l.b, l.b
+	}
+	return b
+}()
+
 const (
-	// biasShared is the part of a joint's bias (as a part of its variance) that is the same at all instants
-	// of a swing, and so drops out of differences over time.
-	biasShared = 0.6
+	// ankleAside and ankleAlong are how an ankle's error lies: a shank is narrow, so that the point is known across it, and less
+	// along it. The sum of squares is that of two equal ones.
+	ankleAside, ankleAlong = 0.6, 1.28
 	// biasMarked is the bias of points that come without a landmark model's depth, e.g. marked by people, as
 	// a part of the model's.
 	biasMarked = 0.5
 	// rollSigmaDeg is how far a phone's horizon is off. Common practice, no source.
 	rollSigmaDeg = 1.5
-	// depthSigma is the standard uncertainty of a world landmark's depth against its neighbour's, body
-	// heights. From the median errors of the model's knee (11°) and hip and shoulder line (8°), measured on
-	// rendered figures with known joints.
-	depthSigma    = 0.025
+	// A landmark model errs in depth in two ways: it draws all depths toward a usual body, by depthScale (a part of them; one
+	// standard deviation, the same for all joints of a hitter), and each joint by depthSigma, body heights. From the median errors of
+	// the model's knee: 9° of a bend of 45° that points at the camera, 4.5° of one of 18°, on rendered figures with known joints.
+	depthScale    = 0.20
+	depthSigma    = 0.018
 	depthSigmaArm = 0.036 // from the elbow's median error of 20°
-	turnSigmaDeg  = 12.0  // 8° median error = 12° standard
+	// alike is the part of the variance of a lasting error that left and right hip, or shoulder, have in common: what a model takes
+	// for a hip it takes so on both sides.
+	alike        = 0.5
+	turnSigmaDeg = 12.0 // 8° median error = 12° standard
 	// pelvisSigmaDeg comes on top for the hips, which are near to each other, where the camera looks along the line to the
 	// pitcher; pelvisSideDeg where it looks across: there, on rendered clips with known truth, the turn was off
 	// by 12° and by 33° in the median.
@@ -184,8 +228,10 @@ type draw struct {
 
 	times map[EventName]float64
 	spots map[spotKey]spot
-	bias  [pose.NumJoints][2]float64
-	fixed map[string]float64 // values drawn once, by name
+	lasts [pose.NumJoints][2]float64 // standard normal: what lasts of each joint's error
+	own   map[spotKey][2]float64     // the same: what it has of its own at an event
+	deep  float64                    // by which depths are multiplied
+	fixed map[string]float64         // values drawn once, by name
 
 	why       Status // set by an evaluation that has no answer
 	usedWorld bool   // set by an evaluation to which world depth contributed
@@ -197,7 +243,7 @@ type spotKey struct {
 }
 
 func newDraw(s *subject, rng *rand.Rand, nominal bool) *draw {
-	d := &draw{subject: s, rng: rng, nominal: nominal, times: map[EventName]float64{}, spots: map[spotKey]spot{}, fixed: map[string]float64{}}
+	d := &draw{subject: s, rng: rng, nominal: nominal, times: map[EventName]float64{}, spots: map[spotKey]spot{}, own: map[spotKey][2]float64{}, fixed: map[string]float64{}}
 	d.az = (s.sw.View.AzimuthDeg + d.normal(s.sw.View.SigmaDeg)) * math.Pi / 180
 	rel := d.normal(1)
 	d.heightPx = s.scale.HeightPx * math.Max(0.5, 1+rel*s.scale.HeightPxSD/math.Max(s.scale.HeightPx, 1e-9))
@@ -208,10 +254,12 @@ func newDraw(s *subject, rng *rand.Rand, nominal bool) *draw {
 	for _, e := range s.sw.Events {
 		d.times[e.Name] = e.TimeS + math.Max(-2.5, math.Min(2.5, d.normal(1)))*e.SigmaS
 	}
-	for j := range d.bias {
-		b := biasOf[j] * s.biasPart * math.Sqrt(biasShared)
-		d.bias[j] = [2]float64{d.normal(b), d.normal(b)}
+	for j := range pose.Joint(pose.NumJoints) {
+		if j <= j.Swap() {
+			d.lasts[j], d.lasts[j.Swap()] = d.pair(j)
+		}
 	}
+	d.deep = math.Max(0.3, 1+d.normal(depthScale))
 	return d
 }
 
@@ -246,35 +294,95 @@ func (d *draw) at(e EventName, j pose.Joint) spot {
 	}
 	s := nowhere
 	if t, ok := d.times[e]; ok {
-		s = d.atTime(t, j)
-		if s.known() {
-			b := biasOf[j] * d.biasPart * math.Sqrt(1-biasShared)
-			s.u += d.normal(b)
-			s.w += d.normal(b)
-		}
+		s = d.moment(e, t, j)
 	}
 	d.spots[key] = s
 	return s
 }
 
-// atTime is a joint (left = lead) at a time, with fresh keypoint noise.
+// pair draws standard normal errors, in both coordinates, of a joint and of that of the other side.
+func (d *draw) pair(j pose.Joint) (a, b [2]float64) {
+	a, b = [2]float64{d.normal(1), d.normal(1)}, [2]float64{d.normal(1), d.normal(1)}
+	if inPairs(j) {
+		c, s := math.Sqrt(alike), math.Sqrt(1-alike)
+		for i, both := range [2]float64{d.normal(1), d.normal(1)} {
+			a[i], b[i] = c*both+s*a[i], c*both+s*b[i]
+		}
+	}
+	return a, b
+}
+
+func inPairs(j pose.Joint) bool {
+	return j == pose.LeftHip || j == pose.RightHip || j == pose.LeftShoulder || j == pose.RightShoulder
+}
+
+// moment is a joint (left = lead) at a time that goes by a name, with all of its error.
+func (d *draw) moment(name EventName, timeS float64, j pose.Joint) spot {
+	s, lasting := d.point(timeS, j)
+	if !s.known() || d.nominal {
+		return s
+	}
+	var z [2]float64
+	if !inPairs(j) {
+		z = [2]float64{d.normal(1), d.normal(1)}
+	} else {
+		key := spotKey{name, j}
+		if _, ok := d.own[key]; !ok {
+			d.own[key], d.own[spotKey{name, j.Swap()}] = d.pair(j)
+		}
+		z = d.own[key]
+	}
+	own := lasting * math.Sqrt(1-sharedOf[j])
+	e := alongLimb(j, own*z[0], own*z[1])
+	s.u, s.w = s.u+e[0], s.w+e[1]
+	return s
+}
+
+// parts splits a smoothed point's uncertainty, px, into what is new after some 60 ms and what lasts, body heights; to the
+// latter comes the landmark model's bias.
+func (s *subject) parts(j pose.Joint, sigmaPx float64) (fresh, lasting float64) {
+	all := sigmaPx / s.scale.HeightPx
+	placed := math.Min(placedOf[j], 0.97*all) // a quarter is new at least
+	return math.Sqrt(all*all - placed*placed), math.Hypot(placed, biasOf[j]*s.biasPart)
+}
+
+func alongLimb(j pose.Joint, u, w float64) [2]float64 {
+	if j == pose.LeftAnkle || j == pose.RightAnkle {
+		return [2]float64{ankleAside * u, ankleAlong * w}
+	}
+	return [2]float64{u, w}
+}
+
+// atTime is a joint (left = lead) at a time, with fresh keypoint noise and what lasts of its error.
 func (d *draw) atTime(timeS float64, j pose.Joint) spot {
+	s, _ := d.point(timeS, j)
+	return s
+}
+
+// point is the same, and the standard uncertainty of what lasts of its error, body heights.
+func (d *draw) point(timeS float64, j pose.Joint) (p spot, lasting float64) {
 	x, y, sigma, i, f := d.sample(timeS, d.side(j))
 	if math.IsNaN(x) {
-		return nowhere
+		return nowhere, 0
 	}
-	p := d.place(x+d.subject.mirror*d.normal(sigma), y+d.normal(sigma)) // drawn along u: the same for both sides of the plate
-	p.u += d.bias[j][0]
-	p.w += d.bias[j][1]
+	p = d.place(x, y)
+	if !d.nominal {
+		var fresh float64
+		fresh, lasting = d.parts(j, sigma)
+		shared := lasting * math.Sqrt(sharedOf[j])
+		e := alongLimb(j, shared*d.lasts[j][0], shared*d.lasts[j][1]) // along u: the same for both sides of the plate
+		p.u += d.normal(fresh) + e[0]
+		p.w += d.normal(fresh) + e[1]
+	}
 	if d.worldM > 0 {
 		sd := depthSigma
 		switch j {
 		case pose.LeftElbow, pose.RightElbow, pose.LeftWrist, pose.RightWrist:
 			sd = depthSigmaArm
 		}
-		p.d = d.worldDepth(i, f, d.side(j)) + d.normal(sd)
+		p.d = d.worldDepth(i, f, d.side(j))*d.deep + d.normal(sd)
 	}
-	return p
+	return p, lasting
 }
 
 // exact is a joint at a time without keypoint noise or bias of this draw, but with its azimuth and size.

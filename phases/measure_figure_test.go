@@ -178,11 +178,12 @@ func film(f filming) (*pose.Track, *Swing) {
 	view := View{AzimuthDeg: f.azimuth}
 	n := int(2.6 * f.fps)
 	t := &pose.Track{}
-	var bias [pose.NumJoints][2]float64
+	var bias, placed [pose.NumJoints][2]float64
 	noise := [pose.NumJoints][2]float64{}
 	for j := range bias {
 		b := biasOf[j] * f.biasPart * f.heightPx
 		bias[j] = [2]float64{b * rng.NormFloat64(), b * rng.NormFloat64()}
+		placed[j] = [2]float64{placedOf[j] * f.heightPx * rng.NormFloat64(), placedOf[j] * f.heightPx * rng.NormFloat64()}
 		noise[j] = [2]float64{rng.NormFloat64(), rng.NormFloat64()}
 		t.Has[j] = true
 	}
@@ -219,13 +220,13 @@ func film(f filming) (*pose.Track, *Swing) {
 			mr, md, _ := view.Project(Right, moved.X, moved.Y, moved.Z-0.85)
 			px := f.heightPx / figureHeightM
 			// Everything, noise included, is made for the right-handed hitter and mirrored at the end.
-			x := mirror * ((r+mr)*px + bias[j][0] + f.sigmaPx*noise[j][0])
-			y := (d+md)*px + bias[j][1] + f.sigmaPx*noise[j][1]
+			x := mirror * ((r+mr)*px + bias[j][0] + placed[j][0] + f.sigmaPx*noise[j][0])
+			y := (d+md)*px + bias[j][1] + placed[j][1] + f.sigmaPx*noise[j][1]
 			o := j
 			if f.bats == Left {
 				o = j.Swap()
 			}
-			sm[o] = pose.Estimate{X: f.at.X + x, Y: f.at.Y + y, Sigma: math.Max(f.sigmaPx, 1e-6)}
+			sm[o] = pose.Estimate{X: f.at.X + x, Y: f.at.Y + y, Sigma: math.Hypot(f.sigmaPx, placedOf[j]*f.heightPx)}
 			w[o] = pose.Point3{X: mirror * r, Y: d, Z: -(deep + worldErr[j]/px)}
 		}
 		t.Frames, t.Times = append(t.Frames, i), append(t.Times, f.shiftS+s)

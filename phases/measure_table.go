@@ -48,6 +48,8 @@ const (
 	// A knee angle with more than 15° of standard uncertainty cannot be told from most others in hitters.
 	maxFlexion = 15.0
 	maxTurn    = 15.0
+	// What is asked of a foot is whether it points more at the plate or more at the pitcher, 90° apart.
+	maxFoot = 20.0
 )
 
 // fastFrameS is the longest frame interval for quantities that change within a tenth of a second: an interval
@@ -130,7 +132,7 @@ func definitions() []Definition {
 	})
 	add(Definition{
 		Name: "lead_foot_open", Event: string(FootDown), Unit: "deg", Text: "direction of the lead foot, heel to toe, over the ground: 0° = straight at the plate, +90° = straight at the pitcher",
-		Views: anyView, Why: whyFoot, needs: []EventName{FootDown}, maxSigma: maxTurn, low: -60, high: 150, eval: func(d *draw) float64 { return d.footOpen(FootDown) },
+		Views: anyView, Why: whyFoot, needs: []EventName{FootDown}, maxSigma: maxFoot, low: -60, high: 150, eval: func(d *draw) float64 { return d.footOpen(FootDown) },
 	})
 	side("hands_separation", string(FootDown), "how far the hands (mid-wrists) are behind the lead ankle along the line to the pitcher", 0.10, -0.3, 1, []EventName{FootDown}, func(d *draw) float64 { return d.handsSeparation(FootDown) })
 	turn("turn_separation", FootDown, "turn of the hip line minus turn of the shoulder line; + = hips more open", -60, 100, func(d *draw) float64 { return d.separation(FootDown) })
@@ -141,7 +143,7 @@ func definitions() []Definition {
 	side("foot_slide", fdToContact, "horizontal distance that the lead ankle moves from foot down to contact", 0.04, 0, 0.5, both, (*draw).footSlide)
 	add(Definition{
 		Name: "foot_spin", Event: fdToContact, Unit: "deg", Text: "how far the lead foot turns from foot down to contact; + = opens", Views: anyView, Why: whyFoot,
-		needs: both, maxSigma: maxTurn, low: -60, high: 120, eval: (*draw).footSpin,
+		needs: both, maxSigma: maxFoot, low: -60, high: 120, eval: (*draw).footSpin,
 	})
 	side("lead_knee_drift", fdToContact, "how far the lead knee goes toward the pitcher from foot down to contact", 0.04, -0.3, 0.4, both, (*draw).leadKneeDrift)
 	side("pelvis_drift", fdToContact, "how far mid-hip goes toward the pitcher from foot down to contact", 0.04, -0.3, 0.4, both, (*draw).pelvisDrift)

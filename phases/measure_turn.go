@@ -54,8 +54,9 @@ type usualTurn struct{ mean, sd float64 }
 // How hitters turn, widely. Welch et al. 1995 (J Orthop Sports Phys Ther 22:193–201) have about 28° of coil of the hips and 24° of
 // separation at most, in professionals (values from memory); the rest is common practice, no source.
 var (
-	usualPelvisAtLoad = usualTurn{-20, 20}
-	usualSeparation   = usualTurn{15, 20}
+	usualPelvisAtLoad    = usualTurn{-20, 20}
+	usualShouldersAtLoad = usualTurn{-35, 25}
+	usualSeparation      = usualTurn{15, 20}
 )
 
 // weighed joins a turn that was drawn with a standard uncertainty sigma with the usual: the posterior of two normal distributions.
@@ -74,8 +75,8 @@ func (d *draw) pelvisTurn() float64 {
 }
 
 func (d *draw) shoulderTurn() float64 {
-	t, _ := d.lineTurn("shoulders", Load, leadShoulder, d.shoulderWidth, shouldersAtLoad)
-	return t
+	t, s := d.lineTurn("shoulders", Load, leadShoulder, d.shoulderWidth, shouldersAtLoad)
+	return d.weighed("shoulders", t, s, usualShouldersAtLoad)
 }
 
 // footOpen is the direction of the lead foot, heel to toe: 0° at the plate, +90° at the pitcher. In the picture it
@@ -138,6 +139,7 @@ func (d *draw) joinTurns(name string, turns [2]float64, worldDeg, ratioSigma, qD
 		}
 		return turns[0], picture
 	}
+	told := worldDeg
 	worldDeg += d.once("world "+name, 0, turnSigmaDeg)
 	near := turns[0]
 	if math.Abs(k.WrapDeg(turns[1]-worldDeg)) < math.Abs(k.WrapDeg(turns[0]-worldDeg)) {
@@ -147,7 +149,13 @@ func (d *draw) joinTurns(name string, turns [2]float64, worldDeg, ratioSigma, qD
 	if ww > wp {
 		d.usedWorld = true
 	}
-	return k.WrapDeg(worldDeg + k.WrapDeg(near-worldDeg)*wp/(wp+ww)), 1 / math.Sqrt(wp+ww)
+	// Witnesses that contradict each other are less sure than they say, as in Birge 1932 (Phys Rev 40:207–227).
+	sigma, more := 1/math.Sqrt(wp+ww), 0.0
+	if r := k.WrapDeg(near-told) / math.Hypot(picture, turnSigmaDeg); r*r > 1 {
+		more = sigma * math.Sqrt(r*r-1)
+	}
+	turn := worldDeg + k.WrapDeg(near-worldDeg)*wp/(wp+ww) + d.once("apart "+name, 0, more)
+	return k.WrapDeg(turn), math.Hypot(sigma, more)
 }
 
 // worldLine is a horizontal line between two world landmarks at an event, m, without noise of its own: along

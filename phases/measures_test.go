@@ -151,14 +151,14 @@ func TestSigmaGrows(t *testing.T) {
 		tr, sw := film(f)
 		return measure(MeasureAll(tr, sw, Given{}, 3), name, e).Sigma
 	}
-	base := sigma("hands_back", Load, func(*filming) {})
-	if s := sigma("hands_back", Load, func(f *filming) { f.sigmaPx = 12 }); !(s > 1.2*base) {
+	base := sigma("rear_knee_inside", Load, func(*filming) {})
+	if s := sigma("rear_knee_inside", Load, func(f *filming) { f.sigmaPx = 12 }); !(s > 1.2*base) {
 		t.Errorf("noisier keypoints: σ %g, was %g", s, base)
 	}
-	if s := sigma("hands_back", Load, func(f *filming) { f.heightPx = 125 }); !(s > 1.2*base) {
+	if s := sigma("rear_knee_inside", Load, func(f *filming) { f.heightPx = 125 }); !(s > 1.2*base) {
 		t.Errorf("smaller hitter: σ %g, was %g", s, base)
 	}
-	if s := sigma("hands_back", Load, func(f *filming) { f.azimuth = 35 }); !(s > 1.2*base) {
+	if s := sigma("rear_knee_inside", Load, func(f *filming) { f.azimuth = 45 }); !(s > 1.2*base) {
 		t.Errorf("oblique view: σ %g, was %g", s, base)
 	}
 	slow := sigma("pelvis_drift", fdToContact, func(f *filming) { f.eventSigma = 0.04 })
