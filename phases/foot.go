@@ -20,6 +20,7 @@ type stride struct {
 	stirred        cue     // the same of whichever point is first, be it only in a tap
 	lift           float64 // height of the top above the planted height: of the point that rises least
 	liftOf         [3]float64
+	topLoose       float64 // s; spread of the top where the fit is believed less
 	carry          float64 // way in the image from stance to landing
 	limit          float64 // lift that stands out of the misfit
 }
@@ -280,6 +281,7 @@ func (r *reading) fitStride() (s stride, ok bool) {
 	}
 	total := func(h *path) float64 { return h.log[0] + h.log[1] + h.log[2] }
 	m := newMixture(all, total)
+	loose := newMixture(all, func(h *path) float64 { return looseShare * total(h) })
 	s.off = m.of(all, func(h *path) float64 { return h.start() })
 	s.top = m.of(all, func(h *path) float64 { return h.top })
 	s.down = m.of(all, func(h *path) float64 { return h.down })
@@ -291,6 +293,9 @@ func (r *reading) fitStride() (s stride, ok bool) {
 		}
 		return first
 	})
+	freer := newMixture(all, func(h *path) float64 { return risenShare * total(h) })
+	s.topLoose = loose.about(all, s.top.t, func(h *path) float64 { return h.top })
+	s.quiet.sigma = math.Max(s.quiet.sigma, loose.about(all, s.quiet.t, (*path).lastQuiet))
 	s.lift = math.Inf(1)
 	for q := 0; q < len(series); q += 2 {
 		k := owner[q]
@@ -301,6 +306,7 @@ func (r *reading) fitStride() (s stride, ok bool) {
 		s.landed[k] = own.of(all, func(h *path) float64 { return crossing(footClear/-h.amp[q+1][1], h.top, h.down, false) })
 		// Whether it tapped is the whole foot's matter.
 		s.risen[k] = newMixture(all, func(h *path) float64 { return h.log[k] + 0.5*total(h) }).of(all, func(h *path) float64 { return h.rises(q + 1) })
+		s.risen[k].sigma = math.Max(s.risen[k].sigma, freer.about(all, s.risen[k].t, func(h *path) float64 { return h.rises(q + 1) }))
 		s.liftOf[k] = m.mean(all, func(h *path) float64 { return -h.amp[q+1][1] })
 		s.lift = math.Min(s.lift, s.liftOf[k])
 		s.carry += m.mean(all, func(h *path) float64 { return math.Hypot(h.amp[q][0], h.amp[q+1][0]) }) / float64(len(series)/2)
@@ -354,6 +360,19 @@ func (m mixture) of(all []path, f func(*path) float64) cue {
 	v := m.mean(all, func(p *path) float64 { return (f(p) - t) * (f(p) - t) })
 	return cue{t, math.Sqrt(v + footStepS*footStepS/12)}
 }
+
+// about is the spread of an instant about t.
+func (m mixture) about(all []path, t float64, f func(*path) float64) float64 {
+	return math.Sqrt(m.mean(all, func(p *path) float64 { return (f(p) - t) * (f(p) - t) }))
+}
+
+// The part of the log likelihood that is believed when stance, load and lead_foot_off say how sure they are: feet rest,
+// tap and shift in more ways than the curves have, so that the best curve is not as much better as its fit. Found on 178 rendered
+// swings: with all of it 95 % intervals held 81 % (stance) and 86 % (lead_foot_off), and those that missed missed by 0.1 to 0.6 s.
+const (
+	looseShare = 0.15
+	risenShare = 0.2 // each point of the foot tells of it
+)
 
 // start is when the foot first leaves its place.
 func (p *path) start() float64 {

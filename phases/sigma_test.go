@@ -119,7 +119,7 @@ func TestToeTap(t *testing.T) {
 				t.Errorf("%s %.3f ± %.3f s before contact, want %.3f", n, contactAtS-e.TimeS, e.SigmaS, -want)
 			}
 		}
-		if off, ok := sw.Event(LeadFootOff); ok && off.SigmaS > 0.15 {
+		if off, ok := sw.Event(LeadFootOff); ok && off.SigmaS > 0.20 { // tap or not: two readings
 			t.Errorf("lead foot off is told to ± %.2f s only", off.SigmaS)
 		}
 	}
