@@ -139,14 +139,16 @@ func definitions() []Definition {
 	knees(FootDown)
 	over(FootDown)
 
+	// What moves fast while it is not known when the foot came down has a large σ, and is what a coach wants to know: up to 0.06 a
+	// movement of twice the limits of the rules (0.075 and 0.095) can still be told.
 	both := []EventName{FootDown, Contact}
-	side("foot_slide", fdToContact, "horizontal distance that the lead ankle moves from foot down to contact", 0.04, 0, 0.5, both, (*draw).footSlide)
+	side("foot_slide", fdToContact, "horizontal distance that the lead ankle moves from foot down to contact", 0.06, 0, 0.5, both, (*draw).footSlide)
 	add(Definition{
 		Name: "foot_spin", Event: fdToContact, Unit: "deg", Text: "how far the lead foot turns from foot down to contact; + = opens", Views: anyView, Why: whyFoot,
 		needs: both, maxSigma: maxFoot, low: -60, high: 120, eval: (*draw).footSpin,
 	})
-	side("lead_knee_drift", fdToContact, "how far the lead knee goes toward the pitcher from foot down to contact", 0.04, -0.3, 0.4, both, (*draw).leadKneeDrift)
-	side("pelvis_drift", fdToContact, "how far mid-hip goes toward the pitcher from foot down to contact", 0.04, -0.3, 0.4, both, (*draw).pelvisDrift)
+	side("lead_knee_drift", fdToContact, "how far the lead knee goes toward the pitcher from foot down to contact", 0.06, -0.3, 0.4, both, (*draw).leadKneeDrift)
+	side("pelvis_drift", fdToContact, "how far mid-hip goes toward the pitcher from foot down to contact", 0.06, -0.3, 0.4, both, (*draw).pelvisDrift)
 	side("head_travel", fdToContact, "distance that the head moves from foot down to contact; its turning does not count", 0.05, 0, 0.5, both, (*draw).headTravel)
 	add(Definition{
 		Name: "lead_knee_straightening", Event: fdToContact, Unit: "deg", Text: "lead-knee flexion at foot down minus that at contact; + = straighter at contact", Views: anyView, Why: whyAngle,

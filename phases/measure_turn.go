@@ -178,20 +178,31 @@ func (d *draw) separation(e EventName) float64 {
 	return d.weighed("separation", k.WrapDeg(p-t), math.Hypot(ps, ts), usualSeparation)
 }
 
-// hipsStartSD is how far the slow start of the pelvis's turn is off in world landmarks, s: on 22 rendered clips the gap to
-// the hands was off by 76 ms in the median, and 95 % intervals without this held half of them.
-const hipsStartSD = 0.080
+// The slow start of the pelvis's turn drowns in what landmarks err by; when half of the turn up to contact is done can be told to some
+// 30 ms. Between the two lie usualHalfS, as on 128 rendered swings with known truth (97 to 141 ms in the median by view, two
+// thirds within 27 to 39 ms of it); a smooth turn of 90° with a peak of 714 °/s (Welch et al. 1995, from memory) has 98 ms. hipsStartSD holds
+// both, and that hitters differ.
+const (
+	usualHalfS  = 0.125
+	hipsStartSD = 0.040
+)
 
-// hipsStart is when the pelvis begins to open: its opening speed last rises through 10 % of its maximum before that
-// maximum, which is looked for between the load and contact. From world landmarks, or
-// from the width of the hip line where the camera looks along the line to the pitcher.
+// hipsStart is when the pelvis begins to open: usualHalfS before half of its turn is done that it makes from where it is most closed, within
+// the last half second before contact, to contact. From world landmarks, or from the width of the hip line where the
+// camera looks along the line to the pitcher.
 func (d *draw) hipsStart() float64 {
-	from, ok1 := d.times[Load]
-	to, ok2 := d.times[Contact]
-	if !ok1 || !ok2 || to <= from {
+	const longestS, leastS, leastDeg = 0.55, 0.08, 15.0
+	to, ok := d.times[Contact]
+	if !ok {
 		return math.NaN()
 	}
-	from -= 0.05
+	from := to - longestS
+	if load, ok := d.times[Load]; ok {
+		from = math.Max(from, load-0.05)
+	}
+	if to-from < 2*leastS {
+		return math.NaN()
+	}
 	sinAz := math.Abs(math.Sin(d.sw.View.AzimuthDeg * math.Pi / 180))
 	if d.worldM == 0 && sinAz < 0.77 { // 50° from the side: the hip line lies in the picture plane when it starts to turn
 		d.why = NotInView
@@ -220,29 +231,29 @@ func (d *draw) hipsStart() float64 {
 		return math.NaN()
 	}
 	turn = k.UnwrapDeg(turn)
-	half := math.Max(0.05, 2.5*d.frameS)
+	half := math.Max(0.04, 2.5*d.frameS)
 	const gridS = 0.004
-	var speed []float64
 	n := int((to - from) / gridS)
-	best := -1
+	way := make([]float64, 0, n+1)
+	least := -1 // where the pelvis is most closed
 	for i := 0; i <= n; i++ {
-		v, _, err := k.LocalPolynomial(ts, turn, nil, from+float64(i)*gridS, half, 2, 1)
+		v, _, err := k.LocalPolynomial(ts, turn, nil, from+float64(i)*gridS, half, 1, 0)
 		if err != nil {
 			v = math.NaN()
 		}
-		speed = append(speed, v)
-		if !math.IsNaN(v) && (best < 0 || v > speed[best]) {
-			best = i
+		way = append(way, v)
+		if !math.IsNaN(v) && float64(n-i)*gridS >= leastS && (least < 0 || v < way[least]) {
+			least = i
 		}
 	}
-	if best <= 0 || !(speed[best] > 100) { // a swing turns the pelvis at 400 °/s and more; 100 is noise
+	if least < 0 || !(way[n]-way[least] > leastDeg) { // a swing turns the pelvis by more than a right angle; this is noise
 		d.why = FailedCheck
 		return math.NaN()
 	}
-	level := 0.1 * speed[best]
-	for i := best; i > 0; i-- {
-		if speed[i-1] < level && speed[i] >= level {
-			return k.Crossing(from+float64(i-1)*gridS, speed[i-1], from+float64(i)*gridS, speed[i], level) + d.once("hips start", 0, hipsStartSD)
+	level := (way[least] + way[n]) / 2
+	for i := n; i > least; i-- {
+		if way[i-1] < level && way[i] >= level {
+			return k.Crossing(from+float64(i-1)*gridS, way[i-1], from+float64(i)*gridS, way[i], level) - usualHalfS + d.once("hips start", 0, hipsStartSD)
 		}
 	}
 	d.why = FailedCheck
