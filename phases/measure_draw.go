@@ -86,6 +86,7 @@ const (
 	// standard deviation, the same for all joints of a hitter), and each joint by depthSigma, body heights. From the median errors of
 	// the model's knee: 9° of a bend of 45° that points at the camera, 4.5° of one of 18°, on rendered figures with known joints.
 	depthScale    = 0.20
+	depthAway     = 0.15 // on top where the hitter's back is to the camera: there bends of 38° to 70° came out 20 to 25° too small
 	depthSigma    = 0.018
 	depthSigmaArm = 0.036 // from the elbow's median error of 20°
 	// alike is the part of the variance of a lasting error that left and right hip, or shoulder, have in common: what a model takes
@@ -259,7 +260,8 @@ func newDraw(s *subject, rng *rand.Rand, nominal bool) *draw {
 			d.lasts[j], d.lasts[j.Swap()] = d.pair(j)
 		}
 	}
-	d.deep = math.Max(0.3, 1+d.normal(depthScale))
+	away := math.Max(0, -math.Cos(s.sw.View.AzimuthDeg*math.Pi/180))
+	d.deep = math.Max(0.3, 1+d.normal(depthScale+away*depthAway))
 	return d
 }
 
