@@ -65,8 +65,15 @@ var sharedOf = func() (b [pose.NumJoints]float64) {
 		j pose.Joint
 		b float64
 	}{
-		{pose.LeftElbow, 0}, {pose.LeftWrist, 0}, {pose.LeftPinky, 0}, {pose.LeftIndex, 0}, {pose.LeftThumb, 0},
-		{pose.LeftKnee, 0.6}, {pose.LeftAnkle, 0.9}, {pose.LeftHeel, 0.9}, {pose.LeftFootIndex, 0.9},
+		{pose.LeftElbow, 0},
+		{pose.LeftWrist, 0},
+		{pose.LeftPinky, 0},
+		{pose.LeftIndex, 0},
+		{pose.LeftThumb, 0},
+		{pose.LeftKnee, 0.6},
+		{pose.LeftAnkle, 0.9},
+		{pose.LeftHeel, 0.9},
+		{pose.LeftFootIndex, 0.9},
 	} {
 		b[l.j], b[l.j.Swap()] = l.b, l.b
 	}
