@@ -50,6 +50,8 @@ const (
 	maxTurn    = 15.0
 	// What is asked of a foot is whether it points more at the plate or more at the pitcher, 90° apart.
 	maxFoot = 20.0
+	// Over a foot and half-way between both are 0.5 apart. Far from the middle σ grows with the value, for the feet's distance is what it is divided by.
+	maxOver = 0.25
 )
 
 // fastFrameS is the longest frame interval for quantities that change within a tenth of a second: an interval
@@ -100,7 +102,7 @@ func definitions() []Definition {
 		add(Definition{
 			Name: "body_over_feet", Event: string(e), Unit: "fraction",
 			Text:  "where the body's centre of mass (adult model) lies between the ankles along the line to the pitcher: 0 = over the rear ankle, 1 = over the lead ankle. A place, not a weight",
-			Views: sideViews, Why: whySide, needs: []EventName{e}, maxSigma: 0.15, low: -1, high: 2,
+			Views: sideViews, Why: whySide, needs: []EventName{e}, maxSigma: maxOver, low: -1, high: 2,
 			eval: func(d *draw) float64 { return d.bodyOverFeet(e) },
 		})
 	}
