@@ -47,7 +47,7 @@ func Detect(t *pose.Track, given Given) (Result, error) {
 		return res, ErrNoTrack
 	}
 	var cands []candidate
-	for _, u := range b.bursts() {
+	for _, u := range b.bursts(minPeak) {
 		c := b.judge(u, given)
 		if !(c.doubt <= maxDoubt) || math.IsNaN(c.tC.t+c.azRad) {
 			res.Rejected = append(res.Rejected, Rejected{TimeS: b.time(u.peak), Reason: c.reason})

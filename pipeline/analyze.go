@@ -55,7 +55,14 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	if found.Farther > 0 {
 		in.Warnings = append(in.Warnings, "Somebody swung farther from the camera while this hitter was in the picture, and was left out. To have that one instead, name the place with hitter_at.")
 	}
-	windows, err := a.lookClosely(ctx, open, nets, found.Hitters, part(progress, "following the joints"))
+	hitters, none := found.Hitters, []phases.Rejected(nil)
+	if clip.Sidecar.HitterAt == nil && len(given.Marks) == 0 { // what a person has pointed at is looked at closely
+		if hitters, none, err = a.screen(ctx, open, nets, found.Hitters, given, part(progress, "looking for swings")); err != nil {
+			return Result{}, err
+		}
+	}
+	in.Rejected = none
+	windows, err := a.lookClosely(ctx, open, nets, hitters, part(progress, "following the joints"))
 	if err != nil {
 		return Result{}, err
 	}
@@ -148,6 +155,9 @@ func AnalyzeTrack(clip Clip, tracks []*pose.Track, rules *configs.RuleSet) (Resu
 
 // lookClosely runs the dense pass on a freshly opened clip.
 func (a *Analyzer) lookClosely(ctx context.Context, open OpenSource, nets Nets, hitters []pose.Hitter, progress func(done, total int)) (_ []DenseWindow, err error) {
+	if len(hitters) == 0 {
+		return nil, nil
+	}
 	src, err := open()
 	if err != nil {
 		return nil, err

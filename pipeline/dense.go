@@ -15,8 +15,9 @@ import (
 
 // DenseOptions steer the dense pass.
 type DenseOptions struct {
-	JPEGQuality int    // of the spooled frames; default 90
-	TempDir     string // for the spool; "" = the system's own
+	SketchS     float64 // > 0: only frames at least so far apart are read, s, and no pictures are kept
+	JPEGQuality int     // of the spooled frames; default 90
+	TempDir     string  // for the spool; "" = the system's own
 }
 
 // DenseWindow is one hitter's track over one window at full frame rate. The
@@ -64,6 +65,8 @@ type windowWork struct {
 	frames   []int
 	times    []float64
 	repeat   []bool
+	sketchS  float64 // DenseOptions.SketchS
+	takenS   float64 // time of the last frame that was taken into the window
 	lookedS  float64 // time of the last frame that was handed to the model
 	looked   []int   // positions of the frames that were
 	readings [][]pose.Reading
@@ -87,19 +90,27 @@ func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Ne
 	if len(work) == 0 {
 		return nil, nil
 	}
-	spool, err := NewSpool(o.TempDir)
-	if err != nil {
-		return nil, err
+	var spool *Spool
+	if o.SketchS == 0 {
+		if spool, err = NewSpool(o.TempDir); err != nil {
+			return nil, err
+		}
 	}
 	defer func() {
 		if err != nil {
-			err = errors.Join(err, spool.Close())
+			if spool != nil {
+				err = errors.Join(err, spool.Close())
+			}
 			for _, w := range work {
 				err = errors.Join(err, w.small.Close())
 			}
 		}
 	}()
 	for _, w := range work {
+		w.sketchS, w.takenS = o.SketchS, math.Inf(-1)
+		if o.SketchS > 0 {
+			continue
+		}
 		if w.small, err = newSmallPictures(w.part, w.bodyPx, o.TempDir); err != nil {
 			return nil, err
 		}
@@ -161,7 +172,7 @@ func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Ne
 		d.Spool, d.small = spool, w.small
 		out = append(out, d)
 	}
-	if len(out) == 0 {
+	if len(out) == 0 && spool != nil {
 		return nil, spool.Close()
 	}
 	return out, nil
@@ -219,6 +230,11 @@ func (w *windowWork) holds(t float64) bool {
 	return t >= w.window.FromS-1e-6 && t <= w.window.ToS+1e-6
 }
 
+// takes says whether the frame at t belongs into the window: every frame, or one in a while for a sketch.
+func (w *windowWork) takes(t float64) bool {
+	return w.holds(t) && t-w.takenS >= w.sketchS-1e-6
+}
+
 // feedWindows decodes the windows' frames, spools their pictures and hands out jobs.
 func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spool *Spool, quality int, buffers chan []byte, jobs chan<- job) error {
 	times := frameTimes(src.Info())
@@ -227,7 +243,7 @@ func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spoo
 		lastS = math.Max(lastS, w.window.ToS)
 	}
 	wanted := func(t float64) bool {
-		return slices.ContainsFunc(work, func(w *windowWork) bool { return w.holds(t) })
+		return slices.ContainsFunc(work, func(w *windowWork) bool { return w.takes(t) })
 	}
 	var f video.Frame
 	next := 0
@@ -254,17 +270,20 @@ func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spoo
 		if !wanted(f.TimeS) {
 			continue
 		}
-		jpg, err := src.JPEG(quality)
-		if err != nil {
-			return fmt.Errorf("frame %d (%.3f s): %w", f.Index, f.TimeS, err)
-		}
-		if err := spool.Put(f.Index, jpg); err != nil {
-			return err
+		if spool != nil {
+			jpg, err := src.JPEG(quality)
+			if err != nil {
+				return fmt.Errorf("frame %d (%.3f s): %w", f.Index, f.TimeS, err)
+			}
+			if err := spool.Put(f.Index, jpg); err != nil {
+				return err
+			}
 		}
 		for i, w := range work {
-			if !w.holds(f.TimeS) {
+			if !w.takes(f.TimeS) {
 				continue
 			}
+			w.takenS = f.TimeS
 			j := job{window: i, pos: len(w.times), timeS: f.TimeS, main: w.path.At(f.TimeS)}
 			if j.calm = w.calm(f.TimeS); f.Repeat && len(w.times) > 0 {
 				j.calm = true // the same picture again
@@ -292,21 +311,33 @@ func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spoo
 }
 
 const (
-	// Around a burst every frame counts: landing and first move of the hands lie
-	// within 0.5 s before contact, extension within 0.12 s after it. The coarse
-	// pass knows the burst to about 0.1 s.
-	burstBeforeS, burstAfterS = 0.65, 0.35
-	// Elsewhere a joint moves slowly, and errors of neighbouring frames are alike
-	// (over about 60 ms): 70 frames a second lose nothing.
-	calmStepS = 1.0 / 70
+	// Around a burst every frame counts: landing and first move of the hands lie within 0.5 s before contact, the start of
+	// the stride within 0.9 s, extension within 0.12 s after it. The coarse pass knows the burst to about 0.1 s.
+	burstBeforeS, burstAfterS = 0.9, 0.35
+	// Errors of neighbouring frames are alike (over about 60 ms): more than 125 frames a second tell hardly more of joints,
+	// 62 suffice before the landing. Bat and ball are looked for in every frame's picture.
+	burstStepS, strideStepS = 1.0 / 125, 1.0 / 62
+	strideBeforeS           = 0.55
+	// Elsewhere a joint moves slowly.
+	calmStepS = 1.0 / 31
 )
 
 // calm says whether the frame at t may be left to the smoother.
 func (w *windowWork) calm(t float64) bool {
-	if len(w.times) == 0 || t-w.lookedS >= calmStepS-1e-6 {
+	if len(w.times) == 0 || w.sketchS > 0 {
 		return false
 	}
-	return !slices.ContainsFunc(w.window.Peaks, func(p float64) bool { return t >= p-burstBeforeS && t <= p+burstAfterS })
+	step := calmStepS
+	for _, p := range w.window.Peaks {
+		switch {
+		case t < p-burstBeforeS || t > p+burstAfterS:
+		case t < p-strideBeforeS:
+			step = math.Min(step, strideStepS)
+		default:
+			step = burstStepS
+		}
+	}
+	return t-w.lookedS < step-1e-6
 }
 
 // cut copies a part of a frame into a buffer.

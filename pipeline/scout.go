@@ -1,11 +1,13 @@
 package pipeline
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"sync"
 
 	"cagebook/configs"
@@ -17,6 +19,7 @@ import (
 type Nets struct {
 	People, Objects pose.Net
 	Landmarks       []pose.Net // one goroutine each; one thread each is fastest
+	Sketch          []pose.Net // the same, a quick landmark network that tells whether there is a swing at all
 }
 
 // OpenSource opens the clip at its first frame.
@@ -25,7 +28,6 @@ type OpenSource func() (video.Source, error)
 // ScoutOptions steer the coarse pass. Zero values mean the defaults.
 type ScoutOptions struct {
 	SamplesPerS float64        // people are looked for this often, per second of real motion; default 14
-	ObjectsPerS float64        // bats and balls are looked for this often; default 3
 	HitterAt    *configs.Place // who the hitter is, as a person said; nil = nobody did
 }
 
@@ -33,32 +35,32 @@ type ScoutOptions struct {
 type Scouted struct {
 	pose.Scouted
 	Frames     int // frames of the clip that were passed
-	Samples    int // instants that were looked at
-	Still      int // of these, instants at which nothing had moved: no model was run
+	Samples    int // instants at which people were looked for
 	ObjectRuns int
 	All        []pose.Sample // everybody who was seen
 }
 
 const (
-	samplesPerS = 14 // a swing's burst lasts about 0.2 s: three samples
-	objectsPerS = 3  // a hitter holds the bat in view for a second and more before a swing
+	samplesPerS = 14  // a swing's burst lasts about 0.2 s: three samples
+	objectsPerS = 2.0 // a hitter holds the bat in view for a second and more before a swing
 	// A picture's noise moves a thumbnail's cell (the mean of 16 pixels) by about
 	// 2 grey levels; a moving hand changes several cells by 10 and more.
 	movedLevels = 6.0
 	movedCells  = 2
-	scoutLongPx = 960 // pictures are reduced to this before they wait for a model
-	objectMin   = 0.3 // false bats start near this score
+	scoutLongPx = 1280 // pictures are reduced to this before they wait for a model
+	objectMin   = 0.3  // false bats start near this score
 	personMin   = 0.15
 )
 
 // glance is one sampled frame on its way through the coarse pass.
 type glance struct {
-	index   int // among the samples
-	frame   int
-	timeS   float64
-	small   pose.Image // the picture, reduced; empty if nothing moved
-	zoom    float64    // px of the picture ÷ px of small
-	objects bool       // look for objects, too
+	frame int
+	timeS float64
+	thumb pose.Thumb
+	small pose.Image // the picture, reduced; empty if nothing moved
+	zoom  float64    // px of the picture ÷ px of small
+
+	looked, stirKnown bool // for the lookout: the model saw it; it was held against the one before
 }
 
 // scout runs the coarse pass: sampled in time, reduced in size, no model where
@@ -67,9 +69,6 @@ type glance struct {
 func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, progress func(done, total int)) (_ Scouted, err error) {
 	if o.SamplesPerS <= 0 {
 		o.SamplesPerS = samplesPerS
-	}
-	if o.ObjectsPerS <= 0 {
-		o.ObjectsPerS = objectsPerS
 	}
 	src, err := open()
 	if err != nil {
@@ -85,10 +84,22 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 	objects := make(chan glance, 8)
 	var samples []pose.Sample // owned by the people goroutine until it ends
 	var seen []objectsAt      // owned by the objects goroutine until it ends
+	var out Scouted
 	wg.Go(func() {
-		s, err := watchPeople(ctx, nets.People, people, info)
+		defer close(objects)
+		s, err := watchPeople(ctx, nets.People, people, info, func(g glance) error {
+			out.ObjectRuns++
+			select {
+			case objects <- g:
+				return nil
+			case <-ctx.Done():
+				return context.Cause(ctx)
+			}
+		})
 		if err != nil {
 			cancel(err)
+			for range people { // drain
+			}
 		}
 		samples = s
 	})
@@ -96,30 +107,18 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 		s, err := watchObjects(ctx, nets.Objects, objects)
 		if err != nil {
 			cancel(err)
+			for range objects { // drain
+			}
 		}
 		seen = s
 	})
-	var out Scouted
 	err = sampleFrames(ctx, src, o, func(g glance) error {
-		g.index = out.Samples
-		out.Samples++
-		if g.small.Pix == nil {
-			out.Still++
-		}
 		select {
 		case people <- g:
+			return nil
 		case <-ctx.Done():
 			return context.Cause(ctx)
 		}
-		if g.objects {
-			out.ObjectRuns++
-			select {
-			case objects <- g:
-			case <-ctx.Done():
-				return context.Cause(ctx)
-			}
-		}
-		return nil
 	}, func(frames int) {
 		out.Frames = frames
 		if progress != nil {
@@ -127,7 +126,6 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 		}
 	})
 	close(people)
-	close(objects)
 	wg.Wait()
 	if err == nil {
 		err = context.Cause(ctx) // a model failed on the last samples
@@ -136,8 +134,10 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 		return Scouted{}, fmt.Errorf("coarse pass: %w", err)
 	}
 	for _, s := range seen {
-		samples[s.index].Objects, samples[s.index].HasObjects = s.objects, true
+		i, _ := slices.BinarySearchFunc(samples, s.frame, func(a pose.Sample, frame int) int { return cmp.Compare(a.Frame, frame) })
+		samples[i].Objects = s.objects
 	}
+	out.Samples = len(samples)
 	var said *pose.Place
 	if p := o.HitterAt; p != nil {
 		said = &pose.Place{TimeS: p.TimeS, X: p.X * float64(info.Width), Y: p.Y * float64(info.Height)}
@@ -150,9 +150,8 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 func sampleFrames(ctx context.Context, src video.Source, o ScoutOptions, emit func(glance) error, passed func(frames int)) error {
 	times := frameTimes(src.Info())
 	var f video.Frame
-	var shown pose.Thumb // of the sample that a model saw last
-	next, nextObjects := 0.0, 0.0
-	objectsDue := true
+	var shown pose.Thumb // of the last picture that was handed on
+	next := 0.0
 	for n := 0; ; n++ {
 		if err := ctx.Err(); err != nil {
 			return context.Cause(ctx)
@@ -180,19 +179,12 @@ func sampleFrames(ctx context.Context, src video.Source, o ScoutOptions, emit fu
 			continue
 		}
 		next = math.Max(next+1/o.SamplesPerS, f.TimeS+0.5/o.SamplesPerS)
-		if f.TimeS >= nextObjects {
-			objectsDue = true
-		}
 		im := pose.ImageOf(&f)
 		thumb := pose.NewThumb(im)
-		g := glance{frame: f.Index, timeS: f.TimeS}
+		g := glance{frame: f.Index, timeS: f.TimeS, thumb: thumb}
 		if !f.Repeat && thumb.Moved(shown, movedLevels, movedCells) {
 			shown = thumb
 			g.small, g.zoom = reduced(im)
-			if objectsDue {
-				g.objects, objectsDue = true, false
-				nextObjects = f.TimeS + 1/o.ObjectsPerS
-			}
 		}
 		if err := emit(g); err != nil {
 			return err
@@ -236,34 +228,6 @@ func reduced(im pose.Image) (pose.Image, float64) {
 	return s, zoom
 }
 
-// watchPeople runs the people model on the samples in their order.
-func watchPeople(ctx context.Context, net pose.Net, in <-chan glance, info video.Info) ([]pose.Sample, error) {
-	var samples []pose.Sample
-	var size peopleSize
-	for g := range in {
-		if ctx.Err() != nil {
-			continue // drain
-		}
-		s := pose.Sample{Frame: g.frame, TimeS: g.timeS}
-		if g.small.Pix == nil {
-			if n := len(samples); n > 0 {
-				s.People = samples[n-1].People
-			}
-		} else {
-			people, err := size.find(net, g)
-			if err != nil {
-				return nil, fmt.Errorf("frame %d (%.3f s): %w", g.frame, g.timeS, err)
-			}
-			for i := range people {
-				people[i].Shirt = pose.ShirtColour(g.small, &people[i].Points, g.zoom)
-			}
-			s.People = people
-		}
-		samples = append(samples, s)
-	}
-	return samples, nil
-}
-
 // peopleSize keeps the people model's input at a size in which people have
 // the height that the model likes.
 type peopleSize struct {
@@ -273,7 +237,7 @@ type peopleSize struct {
 
 const (
 	bodyMinPx, bodyMaxPx = 130, 280 // in the input: outside of it the size is chosen anew
-	retryEvery           = 14       // samples without anybody between two searches in other sizes
+	retryEvery           = 4        // samples without anybody between two searches in other sizes
 	surePerson           = 0.3
 )
 
@@ -328,15 +292,19 @@ func (p *peopleSize) find(net pose.Net, g glance) ([]pose.Person, error) {
 
 func runPeople(net pose.Net, g glance, bodyPx float64) ([]pose.Person, pose.Fit, error) {
 	fit := pose.PeopleFit(g.small.W, g.small.H, bodyPx)
-	out, err := net.Run(pose.PeopleInput(g.small, fit))
+	people, err := peopleIn(net, g.small, fit, g.zoom)
+	return people, fit, err
+}
+
+func peopleIn(net pose.Net, im pose.Image, fit pose.Fit, zoom float64) ([]pose.Person, error) {
+	out, err := net.Run(pose.PeopleInput(im, fit))
 	if err != nil {
-		return nil, fit, fmt.Errorf("people model: %w", err)
+		return nil, fmt.Errorf("people model: %w", err)
 	}
 	if len(out) != 1 {
-		return nil, fit, fmt.Errorf("people model: %w: %d outputs", pose.ErrShape, len(out))
+		return nil, fmt.Errorf("people model: %w: %d outputs", pose.ErrShape, len(out))
 	}
-	people, err := pose.DecodePeople(out[0], fit, g.zoom, personMin)
-	return people, fit, err
+	return pose.DecodePeople(out[0], fit, zoom, personMin)
 }
 
 // tallest is the height of the tallest person who is surely one, px of the reduced picture; 0 = nobody.
@@ -353,7 +321,7 @@ func tallest(people []pose.Person, zoom float64) float64 {
 }
 
 type objectsAt struct {
-	index   int
+	frame   int
 	objects []pose.Object
 }
 
@@ -368,7 +336,7 @@ func watchObjects(ctx context.Context, net pose.Net, in <-chan glance) ([]object
 		if err == nil {
 			var found []pose.Object
 			if found, err = pose.DecodeObjects(res, fit, g.zoom, objectMin); err == nil {
-				out = append(out, objectsAt{g.index, found})
+				out = append(out, objectsAt{g.frame, found})
 			}
 		}
 		if err != nil {

@@ -31,6 +31,17 @@ type Person struct {
 	Shirt  [3]float64 // mean B, G, R between shoulders and hips: tells people apart; 0,0,0 = not taken
 }
 
+// Shift moves the person, px.
+func (p *Person) Shift(dx, dy float64) {
+	for i := range p.Points {
+		if p.Points[i].Score > 0 {
+			p.Points[i].X += dx
+			p.Points[i].Y += dy
+		}
+	}
+	p.Box = Box{p.Box.X0 + dx, p.Box.Y0 + dy, p.Box.X1 + dx, p.Box.Y1 + dy}
+}
+
 // ObjectKind is a class of the object detector.
 type ObjectKind uint8
 

@@ -131,7 +131,7 @@ func Scout(samples []Sample, width, height int, said *Place) Scouted {
 			continue
 		}
 		out.Hitters = append(out.Hitters, Hitter{
-			Windows: mergeWindows(windows), Coarse: s.track(samples, width, height), Evidence: best.ev, Score: best.score,
+			Windows: MergeWindows(windows), Coarse: s.track(samples, width, height), Evidence: best.ev, Score: best.score,
 		})
 	}
 	out.Hitters, out.Farther = dropFarther(dropUnlike(out.Hitters))
@@ -466,8 +466,8 @@ func (s *series) quiet(from, to float64) bool {
 	return true
 }
 
-// mergeWindows joins windows that overlap; both bursts are looked at in one stretch.
-func mergeWindows(ws []Window) []Window {
+// MergeWindows joins windows that overlap; both bursts are looked at in one stretch.
+func MergeWindows(ws []Window) []Window {
 	slices.SortStableFunc(ws, func(a, b Window) int { return cmpDesc(b.FromS, a.FromS) })
 	var out []Window
 	for _, w := range ws {

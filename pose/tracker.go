@@ -7,11 +7,10 @@ import (
 
 // Sample is what the coarse pass saw at one instant.
 type Sample struct {
-	Frame      int
-	TimeS      float64
-	People     []Person
-	Objects    []Object
-	HasObjects bool // the object detector looked at this sample
+	Frame   int
+	TimeS   float64
+	People  []Person
+	Objects []Object
 }
 
 // sighting is one person in one sample.

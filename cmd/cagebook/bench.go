@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime/pprof"
 	"slices"
 	"strings"
 	"sync"
@@ -33,6 +34,8 @@ import (
 func newBench(s streams) *cobra.Command {
 	settings := configs.Default()
 	var runs, naiveFrames int
+	var stagesOnly bool
+	var profile string
 	var peerDir string
 	cmd := &cobra.Command{
 		Use:    "bench CLIP...",
@@ -44,21 +47,39 @@ func newBench(s streams) *cobra.Command {
 			if err != nil {
 				return err
 			}
+			if profile != "" {
+				f, err := os.Create(profile)
+				if err != nil {
+					return err
+				}
+				defer f.Close()
+				if err := pprof.StartCPUProfile(f); err != nil {
+					return err
+				}
+				defer pprof.StopCPUProfile()
+			}
 			for i, clip := range args {
 				b := bench{dir: dir, clip: clip, threads: threads(settings), naiveFrames: naiveFrames}
 				if i == 0 { // what a frame costs the browser does not hang on the clip
 					b.peer.dir = peerDir
 				}
-				if err := b.run(cmd.Context(), runs); err != nil {
+				if stagesOnly {
+					err = b.count(cmd.Context())
+				} else if err = b.run(cmd.Context(), runs); err == nil {
+					b.print(s.out)
+				}
+				if err != nil {
 					return fmt.Errorf("%s: %w", clip, err)
 				}
-				b.print(s.out)
+				b.printStages(s.out)
 			}
 			return nil
 		},
 	}
 	settings.AddFlags(cmd.Flags())
 	cmd.Flags().IntVar(&runs, "runs", 5, "measured runs of each way, in turn; one more before them is not counted")
+	cmd.Flags().BoolVar(&stagesOnly, "stages", false, "only look at each clip once, and say which networks were called and where the time went")
+	cmd.Flags().StringVar(&profile, "profile", "", "write a CPU profile of this process to this file (\"\" = not)")
 	cmd.Flags().IntVar(&naiveFrames, "naive-frames", 240, "frames that the naive way looks at; its time is reckoned from them (0 = all)")
 	cmd.Flags().StringVar(&peerDir, "peer", "", "folder of the npm package that the landmark network comes from, to be run in Chromium (\"\" = not)")
 	return cmd
@@ -151,6 +172,7 @@ func (b *bench) count(ctx context.Context) error {
 	nets.Objects = counted{nets.Objects, models.NanoDet, b, &mu}
 	for i := range nets.Landmarks {
 		nets.Landmarks[i] = counted{nets.Landmarks[i], models.LandmarkHeavy, b, &mu}
+		nets.Sketch[i] = counted{nets.Sketch[i], models.LandmarkFull, b, &mu}
 	}
 	rules, err := configs.DefaultRules()
 	if err != nil {
@@ -340,7 +362,11 @@ func (b *bench) print(w io.Writer) {
 	ratio("c / (a + b), CPU", "what the two must cost together", func(i int) float64 { return b.whole[i].cpuS / (b.decode[i].cpuS + b.infer[i].cpuS) })
 	ratio("d / c, wall", "goal ≥ 5 for a minute with five swings", func(i int) float64 { return b.naive[i].wallS / b.whole[i].wallS })
 	b.peer.print(w)
-	fmt.Fprintf(w, "\ncalls of the networks\n")
+	fmt.Fprintln(w)
+}
+
+func (b *bench) printStages(w io.Writer) {
+	fmt.Fprintf(w, "%s: calls of the networks\n", filepath.Base(b.clip))
 	var calls []call
 	for c := range b.counts {
 		calls = append(calls, c)

@@ -49,6 +49,7 @@ func openNets(dir string, threads int) (nets pipeline.Nets, closeAll func(), err
 	nets.Objects = load(models.NanoDet, 1)
 	for range threads {
 		nets.Landmarks = append(nets.Landmarks, load(models.LandmarkHeavy, 1))
+		nets.Sketch = append(nets.Sketch, load(models.LandmarkFull, 1))
 	}
 	if err != nil {
 		closeAll()
