@@ -3,9 +3,12 @@ package pipeline
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
+	"sync"
+	"sync/atomic"
 
 	"cagebook/pipeline/video"
 	"cagebook/pose"
@@ -25,6 +28,7 @@ const (
 // people about whom the picture is stirred. Glances wait until it is known whether something stirs soon after them.
 type lookout struct {
 	net     pose.Net
+	parts   []pose.Net         // the same network, one goroutine each, for parts of pictures
 	w       int                // px of the clip's picture
 	objects func(glance) error // looks for bats and balls in a glance
 	size    peopleSize
@@ -44,8 +48,8 @@ type stir struct {
 }
 
 // watchPeople runs the people model on what the lookout chooses of the glances.
-func watchPeople(ctx context.Context, net pose.Net, in <-chan glance, info video.Info, objects func(glance) error) ([]pose.Sample, error) {
-	l := &lookout{net: net, w: info.Width, objects: objects}
+func watchPeople(ctx context.Context, nets Nets, in <-chan glance, info video.Info, objects func(glance) error) ([]pose.Sample, error) {
+	l := &lookout{net: nets.People, parts: append([]pose.Net{nets.People}, nets.PeopleToo...), w: info.Width, objects: objects}
 	for g := range in {
 		if ctx.Err() != nil {
 			continue // drain
@@ -112,44 +116,83 @@ func (l *lookout) settle(nowS float64, was ...pose.Box) error {
 		before = g.thumb
 	}
 	n := 0
+	var todo []closeLook
 	for ; n < len(l.wait) && l.wait[n].timeS < nowS-stirBeforeS; n++ {
 		g := l.wait[n]
 		l.before = g.thumb
 		if g.looked || g.small.Pix == nil {
 			continue
 		}
-		if err := l.lookClosely(g); err != nil {
-			return err
+		if near := l.near(g.timeS); len(near) > 0 {
+			todo = append(todo, l.plan(g, near))
 		}
 	}
 	l.wait = slices.Delete(l.wait, 0, n)
-	if n := len(l.wait); n > 0 {
+	if len(l.wait) > 0 {
 		l.stirs = slices.DeleteFunc(l.stirs, func(s stir) bool { return s.timeS < l.wait[0].timeS-stirAfterS })
 	}
-	return nil
+	return l.lookClosely(todo)
 }
 
-// lookClosely runs the people model on the part of a glance about which something stirs; nothing is done if nothing does.
-func (l *lookout) lookClosely(g glance) error {
-	var near []pose.Box
+// near are the places that stir about a time.
+func (l *lookout) near(timeS float64) (boxes []pose.Box) {
 	for _, s := range l.stirs {
-		if g.timeS >= s.timeS-stirBeforeS-1e-6 && g.timeS <= s.timeS+stirAfterS+1e-6 && !slices.Contains(near, s.box) {
-			near = append(near, s.box)
+		if timeS >= s.timeS-stirBeforeS-1e-6 && timeS <= s.timeS+stirAfterS+1e-6 && !slices.Contains(boxes, s.box) {
+			boxes = append(boxes, s.box)
 		}
 	}
-	if len(near) == 0 {
-		return nil
+	return boxes
+}
+
+// closeLook is a look at a part of a glance.
+type closeLook struct {
+	glance
+	boxes  []pose.Box
+	x0, y0 int // of the part in the reduced picture
+	part   pose.Image
+	fit    pose.Fit
+	whole  bool // the whole picture costs hardly more, and tells more
+	people []pose.Person
+}
+
+// lookClosely runs the people model on the parts, one goroutine a network.
+func (l *lookout) lookClosely(todo []closeLook) error {
+	errs := make([]error, len(l.parts))
+	var next atomic.Int64
+	var wg sync.WaitGroup
+	for k, net := range l.parts {
+		wg.Go(func() {
+			for i := int(next.Add(1)) - 1; i < len(todo) && errs[k] == nil; i = int(next.Add(1)) - 1 {
+				if c := &todo[i]; !c.whole && c.part.W > 0 {
+					if c.people, errs[k] = c.look(net); errs[k] != nil {
+						errs[k] = fmt.Errorf("frame %d (%.3f s): %w", c.frame, c.timeS, errs[k])
+					}
+				}
+			}
+		})
 	}
-	people, err := l.closely(g, near)
-	if err != nil {
-		return fmt.Errorf("frame %d (%.3f s): %w", g.frame, g.timeS, err)
+	wg.Wait()
+	if err := errors.Join(errs...); err != nil {
+		return err
 	}
-	l.keep(g, people)
-	if g.timeS < l.objectS {
-		return nil
+	for i := range todo {
+		c := &todo[i]
+		if c.whole {
+			var err error
+			if c.people, err = l.size.find(l.net, c.glance); err != nil {
+				return fmt.Errorf("frame %d (%.3f s): %w", c.frame, c.timeS, err)
+			}
+		}
+		l.keep(c.glance, c.people)
+		if c.timeS < l.objectS {
+			continue
+		}
+		l.objectS = c.timeS + 1/objectsPerS
+		if err := l.objects(c.glance); err != nil {
+			return err
+		}
 	}
-	l.objectS = g.timeS + 1/objectsPerS
-	return l.objects(g)
+	return nil
 }
 
 func (l *lookout) keep(g glance, people []pose.Person) {
@@ -159,8 +202,9 @@ func (l *lookout) keep(g glance, people []pose.Person) {
 	l.samples = append(l.samples, pose.Sample{Frame: g.frame, TimeS: g.timeS, People: people})
 }
 
-// closely runs the people model on the part of the picture that holds the boxes, and on the whole picture where that costs hardly more.
-func (l *lookout) closely(g glance, boxes []pose.Box) ([]pose.Person, error) {
+// plan chooses the part of the picture that holds the boxes.
+func (l *lookout) plan(g glance, boxes []pose.Box) closeLook {
+	c := closeLook{glance: g, boxes: boxes}
 	part, tall := boxes[0].Around(), 0.0
 	for _, b := range boxes {
 		a := b.Around()
@@ -168,29 +212,32 @@ func (l *lookout) closely(g glance, boxes []pose.Box) ([]pose.Person, error) {
 		tall = math.Max(tall, b.Y1-b.Y0)
 	}
 	m := 0.1 * tall // a person at the very edge is seen worse
-	x0, y0 := max(0, int((part.X0-m)/g.zoom)), max(0, int((part.Y0-m)/g.zoom))
+	c.x0, c.y0 = max(0, int((part.X0-m)/g.zoom)), max(0, int((part.Y0-m)/g.zoom))
 	x1, y1 := min(g.small.W, int((part.X1+m)/g.zoom)), min(g.small.H, int((part.Y1+m)/g.zoom))
-	if x1-x0 < 32 || y1-y0 < 32 {
-		return nil, nil
+	if x1-c.x0 < 32 || y1-c.y0 < 32 {
+		return c
 	}
-	cut := pose.Image{W: x1 - x0, H: y1 - y0, Stride: g.small.Stride, Pix: g.small.Pix[y0*g.small.Stride+3*x0:]}
-	fit := pose.PeopleFit(cut.W, cut.H, tall/g.zoom)
+	c.part = pose.Image{W: x1 - c.x0, H: y1 - c.y0, Stride: g.small.Stride, Pix: g.small.Pix[c.y0*g.small.Stride+3*c.x0:]}
+	c.fit = pose.PeopleFit(c.part.W, c.part.H, tall/g.zoom)
 	whole := pose.PeopleFit(g.small.W, g.small.H, l.size.bodyPx)
-	if float64(fit.W*fit.H) > cropShare*float64(whole.W*whole.H) {
-		return l.size.find(l.net, g)
-	}
-	people, err := peopleIn(l.net, cut, fit, g.zoom)
+	c.whole = float64(c.fit.W*c.fit.H) > cropShare*float64(whole.W*whole.H)
+	return c
+}
+
+// look runs the people model on the part.
+func (c *closeLook) look(net pose.Net) ([]pose.Person, error) {
+	people, err := peopleIn(net, c.part, c.fit, c.zoom)
 	if err != nil {
 		return nil, err
 	}
-	dx, dy := float64(x0)*g.zoom, float64(y0)*g.zoom
+	dx, dy := float64(c.x0)*c.zoom, float64(c.y0)*c.zoom
 	for i := range people {
 		people[i].Shift(dx, dy)
 	}
 	return slices.DeleteFunc(people, func(p pose.Person) bool {
 		cx, cy := (p.Box.X0+p.Box.X1)/2, (p.Box.Y0+p.Box.Y1)/2
 		// Who stands beside those about whom the picture is stirred may be cut in two by the part's edge.
-		return !slices.ContainsFunc(boxes, func(b pose.Box) bool {
+		return !slices.ContainsFunc(c.boxes, func(b pose.Box) bool {
 			w := math.Max(b.X1-b.X0, 0.3*(b.Y1-b.Y0))
 			return cx > b.X0-0.3*w && cx < b.X1+0.3*w && cy > b.Y0 && cy < b.Y1
 		})

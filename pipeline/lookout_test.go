@@ -74,7 +74,7 @@ func TestLookout(t *testing.T) {
 				in <- g
 			}
 			close(in)
-			samples, err := watchPeople(context.Background(), net, in, video.Info{Width: 640, Height: 360}, func(glance) error { return nil })
+			samples, err := watchPeople(context.Background(), Nets{People: net}, in, video.Info{Width: 640, Height: 360}, func(glance) error { return nil })
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -18,6 +18,7 @@ import (
 // Nets are the networks of one worker. Each is used by one goroutine at a time.
 type Nets struct {
 	People, Objects pose.Net
+	PeopleToo       []pose.Net // further instances of the people network, one goroutine each
 	Landmarks       []pose.Net // one goroutine each; one thread each is fastest
 	Sketch          []pose.Net // the same, a quick landmark network that tells whether there is a swing at all
 }
@@ -87,7 +88,7 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 	var out Scouted
 	wg.Go(func() {
 		defer close(objects)
-		s, err := watchPeople(ctx, nets.People, people, info, func(g glance) error {
+		s, err := watchPeople(ctx, nets, people, info, func(g glance) error {
 			out.ObjectRuns++
 			select {
 			case objects <- g:

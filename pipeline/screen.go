@@ -30,26 +30,28 @@ func (a *Analyzer) screen(ctx context.Context, open OpenSource, nets Nets, hitte
 	var none []phases.Rejected
 	var unsure []pose.Hitter // hitters with the windows that need a sketch
 	kept := make([][]pose.Window, len(hitters))
-	clear := map[int]bool{} // by hitter
-	most := func(hitter int, doubt float64) float64 {
-		if clear[hitter] {
-			return besideClear
-		}
-		return doubt
-	}
 	for i := range hitters {
 		h := hitters[i]
 		h.Windows = nil
+		clear := false
 		bursts := make([][]phases.Burst, len(hitters[i].Windows))
 		for k, w := range hitters[i].Windows {
 			var err error
 			if bursts[k], err = coarseBursts(&hitters[i].Coarse, w, given); err != nil {
 				return nil, nil, err
 			}
-			clear[h.ID] = clear[h.ID] || slices.ContainsFunc(bursts[k], func(b phases.Burst) bool { return b.Doubt <= clearSwing })
+			clear = clear || slices.ContainsFunc(bursts[k], func(b phases.Burst) bool { return b.Doubt <= clearSwing })
 		}
 		for k, w := range hitters[i].Windows {
-			near, _ := narrowed(w, bursts[k], most(h.ID, coarseDoubt))
+			most := coarseDoubt
+			if clear {
+				most = besideClear
+			}
+			near, rejected := narrowed(w, bursts[k], most)
+			if clear { // the coarse look suffices here
+				kept[i], none = append(kept[i], near...), append(none, rejected...)
+				continue
+			}
 			if kept[i] = append(kept[i], near...); len(near) == 0 {
 				h.Windows = append(h.Windows, w)
 			}
@@ -69,7 +71,7 @@ func (a *Analyzer) screen(ctx context.Context, open OpenSource, nets Nets, hitte
 			if err != nil {
 				return nil, nil, err
 			}
-			near, rejected := narrowed(d.Window, bursts, most(d.Hitter, sketchDoubt))
+			near, rejected := narrowed(d.Window, bursts, sketchDoubt)
 			none = append(none, rejected...)
 			for i := range hitters {
 				if hitters[i].ID == d.Hitter {

@@ -170,6 +170,9 @@ func (b *bench) count(ctx context.Context) error {
 	var mu sync.Mutex
 	nets.People = counted{nets.People, models.Multipose, b, &mu}
 	nets.Objects = counted{nets.Objects, models.NanoDet, b, &mu}
+	for i := range nets.PeopleToo {
+		nets.PeopleToo[i] = counted{nets.PeopleToo[i], models.Multipose, b, &mu}
+	}
 	for i := range nets.Landmarks {
 		nets.Landmarks[i] = counted{nets.Landmarks[i], models.LandmarkHeavy, b, &mu}
 		nets.Sketch[i] = counted{nets.Sketch[i], models.LandmarkFull, b, &mu}

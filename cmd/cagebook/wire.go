@@ -47,6 +47,9 @@ func openNets(dir string, threads int) (nets pipeline.Nets, closeAll func(), err
 	}
 	nets.People = load(models.Multipose, 1)
 	nets.Objects = load(models.NanoDet, 1)
+	for range threads - 1 {
+		nets.PeopleToo = append(nets.PeopleToo, load(models.Multipose, 1))
+	}
 	for range threads {
 		nets.Landmarks = append(nets.Landmarks, load(models.LandmarkHeavy, 1))
 		nets.Sketch = append(nets.Sketch, load(models.LandmarkFull, 1))
