@@ -122,6 +122,18 @@ func (b *body) describe(p int, v []float64) features {
 	return f
 }
 
+// wentRound is 1 where the hands went all the way round and ended high, 0 where they stopped before: whatever a motion looks
+// like otherwise, one that was held back or only half made does not do that. Rendered full swings that a held swing
+// resembles more than any template sweep 144° and more about the shoulders and end 0.7 trunk lengths and more above the
+// hips; held ones that sweep so far end at 0.5.
+func (f features) wentRound() float64 {
+	ramp := func(x, lo, hi float64) float64 { return clamp((x-lo)/(hi-lo), 0, 1) }
+	if math.IsNaN(f.SweepDeg + f.HandsAfter) {
+		return 0
+	}
+	return ramp(f.SweepDeg, 100, 140) * ramp(f.HandsAfter, 0.55, 0.68)
+}
+
 func mean(x []float64) float64 {
 	if len(x) == 0 {
 		return math.NaN()

@@ -154,11 +154,19 @@ func (b *body) judge(u burst, given Given) candidate {
 				// those whose hands also stay low afterwards, none is nearer at all.
 				low := over01(-u.f.HandsAfter, -lowHands, 0.1)
 				size := over01(nearer, 0.2, 0.07) + math.Min(2, low)*over01(nearer, 0, 0.05)
+				if cutShort(templates()[other.variant].Kind) {
+					size *= 1 - u.f.wentRound()
+				}
 				weigh(doubt{size, "it looks like " + templates()[other.variant].Kind})
 			}
 		}
 	}
 	return c
+}
+
+// cutShort says whether a motion begins as a swing does and stops too soon.
+func cutShort(kind string) bool {
+	return kind == "a swing that was held back" || kind == "a slow half swing"
 }
 
 // plausible are the refined best fits around a burst, best first: of swings, and of other motion.

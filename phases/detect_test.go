@@ -299,3 +299,22 @@ func TestDetectRefusesPoorTracks(t *testing.T) {
 		t.Error("time that goes back is accepted")
 	}
 }
+
+// A motion that begins as a swing does is held against those that stop too soon, but not where the hands went all the way round.
+func TestWentRound(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		sweep, after float64
+		want         float64
+	}{
+		{"full swing, finished with one hand", 147, 0.73, 1},
+		{"check swing", 59, 0.52, 0},
+		{"check swing from the end, where the sweep tells little", 138, 0.51, 0},
+		{"half swing that ends high", 74, 0.90, 0},
+		{"nothing known of the hands", math.NaN(), 0.8, 0},
+	} {
+		if got := (features{SweepDeg: c.sweep, HandsAfter: c.after}).wentRound(); math.Abs(got-c.want) > 0.01 {
+			t.Errorf("%s: %.2f, want %.0f", c.name, got, c.want)
+		}
+	}
+}

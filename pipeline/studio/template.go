@@ -33,6 +33,7 @@ func Templates() []Template {
 		{"open finish, one hand", vary(func(s *Swing) {
 			s.OneHanded, s.TrunkOpen, s.PelvisOpen, s.LeadFoot = true, 118, 92, 36
 		})},
+		{"one hand", vary(func(s *Swing) { s.OneHanded = true })},
 		{"short, toe tap, hands near", vary(func(s *Swing) {
 			s.Stride, s.HandsBack, s.TrunkCoil, s.PelvisCoil, s.StrideLength, s.ContactAlong = "tap", 0.14, -22, -12, 0.36, -0.02
 		})},
