@@ -33,6 +33,10 @@ const (
 	meetApart    = 0.07 // two ways that are farther apart where they are nearest do not meet
 	meetS        = 0.16 // s about the body's contact in which they may meet
 	spotSD       = 0.008
+	narrowest    = 0.023 // median width of a way's spots: three fifths of a baseball on a hitter of 1.9 m
+	leastAhead   = 0.30
+	inFall       = 3.5    // heights/s
+	fewFrameS    = 0.0105 // s between pictures from which a ball can leave the picture after two of them
 )
 
 // spot is something small that differs from the background.
@@ -91,8 +95,7 @@ func (f *follower) ball(r *Result) {
 	spots = moving(spots)
 	zone := f.zone()
 	out := bestRay(spots, func(k int) bool { return spots[k].t > c-meetS }, func(w *ray) bool {
-		v := math.Hypot(w.vx, w.vy)
-		return v >= outMin && v <= outMax && f.leaves(w, zone, true)
+		return f.flies(w, true) && f.leaves(w, zone, true)
 	})
 	taken := make([]bool, len(spots))
 	if out != nil {
@@ -101,10 +104,50 @@ func (f *follower) ball(r *Result) {
 		}
 	}
 	in := bestRay(spots, func(k int) bool { return spots[k].t < c+meetS && !taken[k] }, func(w *ray) bool {
-		v := math.Hypot(w.vx, w.vy)
-		return v >= inMin && v <= inMax && f.leaves(w, zone, false)
+		return f.flies(w, false) && f.leaves(w, zone, false)
 	})
 	f.meet(r, spots, in, out)
+}
+
+// flies says whether a way is one that a ball can take, off the bat or toward it. From the side a hit ball goes toward the
+// pitcher, whom Turn puts on one side, and hardly ever steeper than 70°; what is thrown or tossed comes from there and falls at
+// most as from 1.5 m. Both are as wide as a ball.
+func (f *follower) flies(w *ray, out bool) bool {
+	v := math.Hypot(w.vx, w.vy)
+	ahead := -w.vx * float64(f.s.Turn) / v // share of the way that goes toward the pitcher
+	switch {
+	case w.wide < narrowest:
+		return false
+	case out:
+		return v >= outMin && v <= outMax && (f.s.Turn == 0 || ahead > leastAhead)
+	}
+	return v >= inMin && v <= inMax && math.Abs(w.vy) < inFall && (f.s.Turn == 0 || ahead < -leastAhead)
+}
+
+// onBat says whether a bat that was seen about time t lies at a place of the background, heights; known is false if none was seen.
+func (f *follower) onBat(r *Result, t, x, y float64) (on, known bool) {
+	const (
+		nearS  = 0.022 // s: a bat seen farther away in time says too little
+		beside = 0.09  // heights: half a ball and half a barrel, and what spots and bat are unsure by
+		speed  = 8.0   // heights a second by which the middle of the bat moves on
+	)
+	j, _ := slices.BinarySearch(f.s.Times, t)
+	for _, i := range [2]int{j - 1, j} {
+		if i < 0 || i >= len(r.Bat) || r.Bat[i].Status != measured || math.Abs(f.s.Times[i]-t) > nearS {
+			continue
+		}
+		known = true
+		h := f.s.Height
+		kx, ky := f.onBackground(i, r.Bat[i].Knob.X, r.Bat[i].Knob.Y)
+		ex, ey := f.onBackground(i, r.Bat[i].Barrel.X, r.Bat[i].Barrel.Y)
+		kx, ky, ex, ey = kx/h, ky/h, ex/h, ey/h
+		u := ((x-kx)*(ex-kx) + (y-ky)*(ey-ky)) / math.Max(1e-6, (ex-kx)*(ex-kx)+(ey-ky)*(ey-ky))
+		u = math.Max(0, math.Min(1, u))
+		if math.Hypot(x-kx-u*(ex-kx), y-ky-u*(ey-ky)) < beside+speed*math.Abs(f.s.Times[i]-t) {
+			on = true
+		}
+	}
+	return on, known
 }
 
 // moving leaves out what is at one place for long: remains of the hitter in the
@@ -325,6 +368,10 @@ func (f *follower) meet(r *Result, spots []spot, in, out *ray) {
 	fl.In, fl.Out = in != nil, out != nil
 	h := f.s.Height
 	try := func(t, sigma, x, y float64, from string) {
+		on, known := f.onBat(r, t, x, y)
+		if known && !on || !known && f.s.Turn == 0 { // along the line to the pitcher a way alone does not say when
+			return
+		}
 		if math.Abs(t-c) > meetS || !(sigma < 0.02) || !math.IsNaN(fl.ContactS) && sigma >= fl.SigmaS {
 			return
 		}
@@ -417,6 +464,9 @@ func (f *follower) fewAfter(spots []spot, in *ray) (way *ray, t, sigma, x, y flo
 	c := f.s.ContactS
 	z := f.zone()
 	sigma = math.Inf(1)
+	if n := len(f.s.Times) - 1; (f.s.Times[n]-f.s.Times[0])/float64(n) < fewFrameS {
+		return nil, 0, sigma, 0, 0, ""
+	}
 	for a := range spots {
 		for b := range spots {
 			p, q := &spots[a], &spots[b]
@@ -428,7 +478,7 @@ func (f *follower) fewAfter(spots []spot, in *ray) (way *ray, t, sigma, x, y flo
 			}
 			w := &ray{used: []int{a, b}}
 			w.fit(spots)
-			if v := math.Hypot(w.vx, w.vy); v < outMin || v > outMax || !w.along(p) || !w.along(q) || !f.leaves(w, z, true) {
+			if !f.flies(w, true) || !w.along(p) || !w.along(q) || !f.leaves(w, z, true) {
 				continue
 			}
 			if in != nil && w.wide < 1.6*in.wide && in.wide < 1.6*w.wide {
