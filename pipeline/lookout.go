@@ -71,8 +71,11 @@ func watchPeople(ctx context.Context, nets Nets, in <-chan glance, info video.In
 // add takes the next glance.
 func (l *lookout) add(g glance) error {
 	l.wait = append(l.wait, g)
-	if g.timeS < l.lookAtS || g.small.Pix == nil && len(l.samples) > 0 {
+	if g.timeS < l.lookAtS {
 		return nil
+	}
+	if g.small.Pix == nil && len(l.samples) > 0 { // nothing moves: the look waits, the glances do not
+		return l.settle(g.timeS)
 	}
 	was := l.people
 	people, err := l.size.find(l.net, g)

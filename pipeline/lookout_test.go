@@ -107,6 +107,27 @@ func TestLookout(t *testing.T) {
 	}
 }
 
+// A clip in which nothing moves for long fills no memory, and what moves then is looked at at once.
+func TestLookoutWaitsWithoutPictures(t *testing.T) {
+	net := &standing{}
+	l := &lookout{net: net, parts: []pose.Net{net}, w: 640, objects: func(glance) error { return nil }}
+	gs := glances(400, func(int) bool { return false }, 0, 0)
+	for i, g := range gs {
+		if i > 0 && i < 399 {
+			g.small = pose.Image{}
+		}
+		if err := l.add(g); err != nil {
+			t.Fatal(err)
+		}
+		if len(l.wait) > 40 {
+			t.Fatalf("%d glances wait", len(l.wait))
+		}
+	}
+	if n := len(l.samples); n != 2 || l.samples[1].Frame != gs[399].frame {
+		t.Errorf("%d looks, want one at the first and one at the last picture", n)
+	}
+}
+
 // Motion does not hang on brightness, and grows with what moves.
 func TestMotion(t *testing.T) {
 	still := glances(2, func(int) bool { return false }, 0, 0)
