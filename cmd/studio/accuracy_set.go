@@ -25,7 +25,7 @@ var benchSets = map[string]benchSet{
 	"quick":    {0, 8, 4, 0},
 	"middle":   {0, 40, 16, 0},
 	"standard": {0, 200, 60, 0},
-	"fresh":    {1000, 60, 16, 0},
+	"fresh":    {2000, 60, 16, 0},
 	"faults":   {0, 0, 0, 48},
 }
 
