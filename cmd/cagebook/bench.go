@@ -222,7 +222,7 @@ func (b *bench) inferenceFloor(ctx context.Context) (cost, error) {
 			return cost{}, err
 		}
 		defer closeNets()
-		sets[i] = map[string]pose.Net{models.Multipose: nets.People, models.NanoDet: nets.Objects, models.LandmarkHeavy: nets.Landmarks[0]}
+		sets[i] = map[string]pose.Net{models.Multipose: nets.People, models.NanoDet: nets.Objects, models.LandmarkHeavy: nets.Landmarks[0], models.LandmarkFull: nets.Sketch[0]}
 		for c := range b.counts { // buffers are made at the first call
 			if _, err := sets[i][c.net].Run(b.inputs[c]); err != nil {
 				return cost{}, err
