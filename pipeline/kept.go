@@ -70,7 +70,7 @@ type keptSwing struct {
 
 // keptMade says what a kept file must have been made by.
 func keptMade(clip *Clip) string {
-	t := resultsOf(clip.Tool)
+	t := ResultsOf(clip.Tool)
 	var who configs.Place
 	if p := clip.Sidecar.HitterAt; p != nil {
 		who = *p

@@ -54,9 +54,9 @@ func hashFile(ctx context.Context, path string) (string, error) {
 	}
 }
 
-// resultsOf is a tool without what says nothing of results: the commit that its
+// ResultsOf is a tool without what says nothing of results: the commit that its
 // version names. What the source has to do with results is in Options.
-func resultsOf(t Tool) Tool {
+func ResultsOf(t Tool) Tool {
 	t.Key = ""
 	t.Version, _, _ = strings.Cut(t.Version, "+")
 	return t
@@ -64,7 +64,7 @@ func resultsOf(t Tool) Tool {
 
 // keyOf hashes everything that a result depends on.
 func keyOf(contentSHA256 string, s configs.Sidecar, t Tool) (string, error) {
-	t = resultsOf(t)
+	t = ResultsOf(t)
 	data, err := json.Marshal(struct { // maps are written in the order of their keys
 		Content string
 		Sidecar configs.Sidecar

@@ -18,6 +18,7 @@ import (
 	"fmt"
 	"log/slog"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
@@ -127,7 +128,7 @@ func Connect(ctx context.Context, url string, a Access, o Options, log *slog.Log
 		if errors.Is(err, nats.ErrAuthorization) || errors.Is(err, nats.ErrAuthExpired) || errors.Is(err, nats.ErrNkeysNotSupported) {
 			return final{fmt.Errorf("%w: %w", ErrDenied, err)}
 		}
-		if err != nil && !errors.Is(err, nats.ErrNoServers) && !errors.Is(err, nats.ErrTimeout) {
+		if err != nil && !errors.Is(err, nats.ErrNoServers) && !errors.Is(err, nats.ErrTimeout) && !slowHandshake(err) {
 			return final{err}
 		}
 		return err
@@ -143,6 +144,12 @@ func Connect(ctx context.Context, url string, a Access, o Options, log *slog.Log
 		return nil, err
 	}
 	return q, nil
+}
+
+// slowHandshake says whether the server sent its first ping before the handshake was over, as it does
+// to a machine that is very busy. The client library has no value for it.
+func slowHandshake(err error) bool {
+	return err != nil && strings.Contains(err.Error(), "expected 'PONG', got 'PING'")
 }
 
 // Close ends the connection.
@@ -266,8 +273,7 @@ const idLen = 32 // hex digits
 
 // toolID is the same for all programs that make the same results.
 func toolID(t pipeline.Tool) string {
-	t.Key = ""
-	data, err := json.Marshal(t)
+	data, err := json.Marshal(pipeline.ResultsOf(t))
 	if err != nil {
 		panic(err) // strings and a map of strings
 	}

@@ -152,6 +152,24 @@ func TestTwoSubmitters(t *testing.T) {
 	}
 }
 
+// Builds of two commits with the same analysis take each other's clips; a key is no part of the tool.
+func TestToolID(t *testing.T) {
+	a := toolID(pipeline.Tool{Version: "1+a", Options: "x", Key: "k"})
+	for _, c := range []struct {
+		name string
+		tool pipeline.Tool
+		same bool
+	}{
+		{"another commit", pipeline.Tool{Version: "1+b", Options: "x"}, true},
+		{"another version", pipeline.Tool{Version: "2+a", Options: "x"}, false},
+		{"another analysis", pipeline.Tool{Version: "1+a", Options: "y"}, false},
+	} {
+		if (toolID(c.tool) == a) != c.same {
+			t.Errorf("%s: same %v, want %v", c.name, !c.same, c.same)
+		}
+	}
+}
+
 // A worker leaves the clips of another version alone, and status says that somebody is missing.
 func TestWorkerOfAnotherVersion(t *testing.T) {
 	t.Parallel() // it mostly waits
