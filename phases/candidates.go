@@ -127,11 +127,7 @@ func (b *body) describe(p int, v []float64) features {
 // resembles more than any template sweep 144° and more about the shoulders and end 0.7 trunk lengths and more above the
 // hips; held ones that sweep so far end at 0.5.
 func (f features) wentRound() float64 {
-	ramp := func(x, lo, hi float64) float64 { return clamp((x-lo)/(hi-lo), 0, 1) }
-	if math.IsNaN(f.SweepDeg + f.HandsAfter) {
-		return 0
-	}
-	return ramp(f.SweepDeg, 100, 140) * ramp(f.HandsAfter, 0.55, 0.68)
+	return math.Min(1, over01(f.SweepDeg, 100, 40)) * math.Min(1, over01(f.HandsAfter, 0.55, 0.13))
 }
 
 func mean(x []float64) float64 {
@@ -194,12 +190,9 @@ const coarseMinPeak = 0.9
 // are worth a close look: of rendered swings with known truth, read so, 54 of 58 have less than 5 doubts, most none.
 // A track too poor to look at gives ErrNoTrack.
 func Bursts(t *pose.Track, given Given) ([]Burst, error) {
-	if err := check(t); err != nil {
+	b, err := bodyOf(t)
+	if err != nil {
 		return nil, err
-	}
-	b := newBody(t)
-	if b == nil {
-		return nil, ErrNoTrack
 	}
 	var out []Burst
 	for _, u := range b.bursts(coarseMinPeak) {

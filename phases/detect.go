@@ -39,12 +39,9 @@ type Result struct {
 // over what is detected. A track too poor to look at gives ErrNoTrack.
 func Detect(t *pose.Track, given Given) (Result, error) {
 	var res Result
-	if err := check(t); err != nil {
+	b, err := bodyOf(t)
+	if err != nil {
 		return res, err
-	}
-	b := newBody(t)
-	if b == nil {
-		return res, ErrNoTrack
 	}
 	var cands []candidate
 	for _, u := range b.bursts(minPeak) {
@@ -97,6 +94,17 @@ func apart(cands []candidate) []candidate {
 	}
 	slices.SortFunc(out, func(a, b candidate) int { return cmp.Compare(a.tC.t, b.tC.t) })
 	return out
+}
+
+// bodyOf is the body of a track that later steps can handle.
+func bodyOf(t *pose.Track) (*body, error) {
+	if err := check(t); err != nil {
+		return nil, err
+	}
+	if b := newBody(t); b != nil {
+		return b, nil
+	}
+	return nil, ErrNoTrack
 }
 
 // check refuses tracks that no later step could handle.

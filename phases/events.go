@@ -179,7 +179,7 @@ func (r *reading) fromStride(s *stride) {
 		r.ev[Stance] = either(r.ev[Stance], cue{l.t - 0.02, l.sigma}, 0.6)
 	}
 	heel := s.landed[1]
-	landed, _ := r.landing(s) // the usual time at least says something
+	landed := r.landing(s)
 	landed.sigma = end * math.Max(landed.sigma, footDownSD)
 	if s.lift < 3*footClear { // a foot that drags has no clear landing: when it usually lands counts, too
 		landed = either(landed, r.expected(FootDown, 0.45), 0.6+0.4*clamp(s.lift/(3*footClear), 0, 1))

@@ -78,13 +78,13 @@ var footSD = [3]float64{0.025, 0.030, 0.022}
 
 // landing is when the lead foot first touches the ground where it will stand: the curve of each
 // point, its way to its last place, and when feet usually land.
-func (r *reading) landing(s *stride) (cue, bool) {
+func (r *reading) landing(s *stride) cue {
+	if !s.landed[2].says() && !s.landed[1].says() {
+		return r.ankleLanding(s)
+	}
 	late := footAfterS.curve
 	if !r.sideOn() {
 		late = footAfterS.curveFromEnd
-	}
-	if !s.landed[2].says() && !s.landed[1].says() {
-		return r.ankleLanding(s)
 	}
 	usual := r.expected(FootDown, usualSpread)
 	ws := []witness{{cue{usual.t - usualLateS, usual.sigma}, 1}}
@@ -99,7 +99,8 @@ func (r *reading) landing(s *stride) (cue, bool) {
 			ws = append(ws, witness{cue{t - footAfterS.plant[k], math.Hypot(footSD[k], sg)}, 0.6})
 		}
 	}
-	return testimony(ws)
+	c, _ := testimony(ws) // the usual time at least says something
+	return c
 }
 
 // usualSpread is how far real landings stray from the usual time before contact (logarithm); usualLateS is by how much
@@ -110,11 +111,11 @@ const (
 )
 
 // ankleLanding is the same from the ankle alone: where it comes to rest, as people mark it on joints without feet.
-func (r *reading) ankleLanding(s *stride) (cue, bool) {
+func (r *reading) ankleLanding(s *stride) cue {
 	cues := []cue{{s.landed[0].t, math.Max(s.landed[0].sigma, 0.06)}}
 	if t, sg, ok := r.plant(r.footPoints()[0], r.ev[Contact].t); ok {
 		cues = append(cues, cue{t, 0.8 * sg})
 	}
-	t, sg, ok := fuse(cues...)
-	return cue{t, math.Max(1.15*sg, 0.03)}, ok
+	t, sg, _ := fuse(cues...)
+	return cue{t, math.Max(1.15*sg, 0.03)}
 }

@@ -6,6 +6,7 @@ import (
 
 	k "cagebook/phases/kinematics"
 	"cagebook/pose"
+	"cagebook/pose/smooth"
 )
 
 // A measure's standard uncertainty is found by drawing: keypoints, event times, azimuth, scale and
@@ -33,23 +34,9 @@ var biasOf = func() (b [pose.NumJoints]float64) {
 	return b
 }()
 
-// placedOf is the part of a smoothed point's uncertainty that no smoothing removes, body heights, as pose/smooth states
-// it: where in the body the model puts a joint. Like a bias it lasts.
-var placedOf = func() (b [pose.NumJoints]float64) {
-	for j := range b {
-		b[j] = 0.010
-	}
-	for j := pose.Nose; j <= pose.MouthRight; j++ {
-		b[j] = 0.013
-	}
-	for _, l := range []struct {
-		j pose.Joint
-		b float64
-	}{{pose.LeftElbow, 0.020}, {pose.LeftWrist, 0.022}, {pose.LeftPinky, 0.028}, {pose.LeftIndex, 0.028}, {pose.LeftThumb, 0.028}, {pose.LeftAnkle, 0.018}, {pose.LeftHeel, 0.015}} {
-		b[l.j], b[l.j.Swap()] = l.b, l.b
-	}
-	return b
-}()
+// placingError is the part of a smoothed point's uncertainty that no smoothing removes, body heights:
+// where in the body the model puts a joint. Like a bias it lasts.
+func placingError(j pose.Joint) float64 { return smooth.DefaultOptions.FloorBL * smooth.Placing(j) }
 
 // sharedOf is the part of a joint's lasting errors (as a part of their variance) that is the same at all instants of a swing,
 // and so drops out of differences over time. Such an error belongs to the look of a limb and turns with it: feet
@@ -351,8 +338,8 @@ func (d *draw) moment(name EventName, timeS float64, j pose.Joint) spot {
 // latter comes the landmark model's bias.
 func (s *subject) parts(j pose.Joint, sigmaPx float64) (fresh, lasting float64) {
 	all := sigmaPx / s.scale.HeightPx
-	placed := math.Min(placedOf[j], 0.97*all) // a quarter is new at least
-	return math.Sqrt(all*all - placed*placed), math.Hypot(placed, biasOf[j]*s.biasPart)
+	lasts := math.Min(placingError(j), 0.97*all) // a quarter is new at least
+	return math.Sqrt(all*all - lasts*lasts), math.Hypot(lasts, biasOf[j]*s.biasPart)
 }
 
 func alongLimb(j pose.Joint, u, w float64) [2]float64 {

@@ -183,7 +183,7 @@ func film(f filming) (*pose.Track, *Swing) {
 	for j := range bias {
 		b := biasOf[j] * f.biasPart * f.heightPx
 		bias[j] = [2]float64{b * rng.NormFloat64(), b * rng.NormFloat64()}
-		placed[j] = [2]float64{placedOf[j] * f.heightPx * rng.NormFloat64(), placedOf[j] * f.heightPx * rng.NormFloat64()}
+		placed[j] = [2]float64{placingError(pose.Joint(j)) * f.heightPx * rng.NormFloat64(), placingError(pose.Joint(j)) * f.heightPx * rng.NormFloat64()}
 		noise[j] = [2]float64{rng.NormFloat64(), rng.NormFloat64()}
 		t.Has[j] = true
 	}
@@ -226,7 +226,7 @@ func film(f filming) (*pose.Track, *Swing) {
 			if f.bats == Left {
 				o = j.Swap()
 			}
-			sm[o] = pose.Estimate{X: f.at.X + x, Y: f.at.Y + y, Sigma: math.Hypot(f.sigmaPx, placedOf[j]*f.heightPx)}
+			sm[o] = pose.Estimate{X: f.at.X + x, Y: f.at.Y + y, Sigma: math.Hypot(f.sigmaPx, placingError(j)*f.heightPx)}
 			w[o] = pose.Point3{X: mirror * r, Y: d, Z: -(deep + worldErr[j]/px)}
 		}
 		t.Frames, t.Times = append(t.Frames, i), append(t.Times, f.shiftS+s)

@@ -88,10 +88,10 @@ func motionOf(j pose.Joint) motion {
 	}
 }
 
-// placing is how much less surely a joint is placed in the body than a hip or
+// Placing is how much less surely a joint is placed in the body than a hip or
 // a knee: from the mean errors on rendered figures with known joints
 // (elbows, wrists and ankles 2.5–3.5 % of body height, fingers 3–5 %, face 1.7 %).
-func placing(j pose.Joint) float64 {
+func Placing(j pose.Joint) float64 {
 	switch {
 	case j <= pose.MouthRight:
 		return 1.3
@@ -210,7 +210,7 @@ func smoothJoint(t *pose.Track, j pose.Joint, body float64, o Options, out [][po
 		if !s.near(i, o.MaxGapS) {
 			continue
 		}
-		floor := o.FloorBL * placing(j) * s.weightAbout(i)
+		floor := o.FloorBL * Placing(j) * s.weightAbout(i)
 		sigma := math.Sqrt(k.varP[i]*inflate[i]*inflate[i] + floor*floor)
 		e := pose.Estimate{X: k.x[i]*body + s.cx, Y: k.y[i]*body + s.cy, Sigma: sigma * body}
 		if math.IsNaN(e.X+e.Y+e.Sigma) || math.IsInf(e.X+e.Y+e.Sigma, 0) {
