@@ -132,7 +132,7 @@ func witness(w *DenseWindow, sw *phases.Swing, given phases.Given) error {
 		cues = append(cues, c)
 	}
 	if s := flight.SigmaS; s > 0 {
-		cues = append(cues, phases.ContactCue{TimeS: flight.ContactS, SigmaS: s, From: "ball"})
+		cues = append(cues, phases.BallCue(sw, flight.ContactS, s))
 	}
 	var heard phases.Heard
 	if c, ok := sw.Event(phases.Contact); ok && w.sound != nil {

@@ -186,6 +186,8 @@ type Cue struct {
 	From   string `json:"from"`
 	TimeS  Num    `json:"time_s"`
 	SigmaS Num    `json:"sigma_s"`
+	// LeftOut says that it was taken to tell of something else than this contact.
+	LeftOut bool `json:"left_out,omitempty"`
 }
 
 // Measure is one number about the swing. Value and Sigma are null unless Status is measured.
@@ -335,7 +337,7 @@ func buildSwing(in SwingInput, rules *configs.RuleSet, h Hitter) Swing {
 		}
 		ev := Event{Name: e.Name, TimeS: Num(e.TimeS), Frame: e.Frame, SigmaS: Num(e.SigmaS), From: e.From}
 		for _, c := range e.Cues {
-			ev.Cues = append(ev.Cues, Cue{c.From, Num(c.TimeS), Num(c.SigmaS)})
+			ev.Cues = append(ev.Cues, Cue{c.From, Num(c.TimeS), Num(c.SigmaS), c.LeftOut})
 		}
 		out.Events = append(out.Events, ev)
 	}

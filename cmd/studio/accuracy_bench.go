@@ -204,7 +204,11 @@ func (b *bench) events(c *clip, want *studio.TruthSwing, got *found) {
 		b.instants = append(b.instants, x)
 		line += fmt.Sprintf(" %s %+.0f±%.0f", e.Name, x.err, x.sigma)
 		for _, cue := range g.Cues {
-			b.cues = append(b.cues, instant{sample{1000 * (cue.TimeS - e.TimeS), 1000 * cue.SigmaS}, e.Name, c.truth.FPS, want.View.Side, cue.From, x.cleanCrack})
+			from := cue.From
+			if cue.LeftOut {
+				from += leftOut
+			}
+			b.cues = append(b.cues, instant{sample{1000 * (cue.TimeS - e.TimeS), 1000 * cue.SigmaS}, e.Name, c.truth.FPS, want.View.Side, from, x.cleanCrack})
 		}
 	}
 	fmt.Fprintf(b.log, "%s (%.0f)%s\n", c.label, got.View.AzimuthDeg, line)
@@ -223,11 +227,16 @@ const (
 	bySound = "sound"
 )
 
+// leftOut marks cues that were taken to tell of something else.
+const leftOut = ", left out"
+
 // witnesses names the best witness that bore on an event.
 func witnesses(e phases.Event) string {
 	froms := []string{e.From}
 	for _, c := range e.Cues {
-		froms = append(froms, c.From)
+		if !c.LeftOut {
+			froms = append(froms, c.From)
+		}
 	}
 	switch {
 	case slices.Contains(froms, "audio"):

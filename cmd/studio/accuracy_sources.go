@@ -80,6 +80,7 @@ func cuesNear(swings []phases.Swing, sw *phases.Swing) (cues []phases.ContactCue
 		}
 		for _, q := range e.Cues {
 			if q.From != "keypoints" {
+				q.LeftOut = false
 				cues = append(cues, q)
 			}
 		}
@@ -184,7 +185,7 @@ func swingsOf(r *report.Report) []phases.Swing {
 		for _, e := range s.Events {
 			ev := phases.Event{Name: e.Name, TimeS: float64(e.TimeS), SigmaS: float64(e.SigmaS), Frame: e.Frame, From: e.From}
 			for _, q := range e.Cues {
-				ev.Cues = append(ev.Cues, phases.ContactCue{TimeS: float64(q.TimeS), SigmaS: float64(q.SigmaS), From: q.From})
+				ev.Cues = append(ev.Cues, phases.ContactCue{TimeS: float64(q.TimeS), SigmaS: float64(q.SigmaS), From: q.From, LeftOut: q.LeftOut})
 			}
 			sw.Events = append(sw.Events, ev)
 		}

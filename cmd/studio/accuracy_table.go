@@ -312,6 +312,8 @@ func (b *bench) contactRows() []row {
 		xs := pick(b.cues, func(x *instant) bool { return x.from == from.cue })
 		r := errorsRow(sec, from.name, "", "ms", xs)
 		r.Counts = map[string]int{"of swings found": b.matched}
+		out := pick(b.cues, func(x *instant) bool { return x.from == from.cue+leftOut })
+		r.Counts["left out"], r.Counts["left out though within 20 ms"] = len(out), within(out, 20)
 		rows = append(rows, covered(r))
 	}
 	limits := map[string]float64{byBody: 20, byImage: 8, bySound: 8}
