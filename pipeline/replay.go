@@ -57,32 +57,38 @@ const filmRate = 30
 // plain one that the page's player steps through, and the slow motion. A film
 // that cannot be made is a note in the report, not an error.
 func films(ctx context.Context, clip Clip, r *report.Report, pics *pictures, tempDir string) error {
-	fonts, err := still.NewFonts()
-	if err != nil {
-		return err
-	}
-	for i := range r.Swings {
+	plain, errs := make([][]byte, len(r.Swings)), make([]error, len(r.Swings))
+	spreadOver(len(r.Swings), func(i int) {
 		sw := &r.Swings[i]
 		if sw.Film = sw.PlanFilm(); sw.Film == nil || pics == nil {
-			continue
+			return
 		}
-		err := filmSwing(ctx, clip, r, sw, pics, fonts, tempDir)
-		if ctx.Err() != nil {
-			return context.Cause(ctx)
-		}
+		fonts, err := still.NewFonts() // faces are not for several goroutines
 		if err != nil {
+			errs[i] = err
+			return
+		}
+		if plain[i], err = filmSwing(ctx, clip, r, sw, pics, fonts, tempDir); err != nil {
 			sw.Film.Path, sw.Replay = "", ""
 			sw.Notes = append(sw.Notes, sentence("the slow motion could not be made: "+err.Error()))
 		}
+	})
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
 	}
-	return nil
+	for i, data := range plain {
+		if data != nil {
+			pics.keepFilm(r.Swings[i].Number, data)
+		}
+	}
+	return errors.Join(errs...)
 }
 
-// filmSwing makes both films of one swing.
-func filmSwing(ctx context.Context, clip Clip, r *report.Report, sw *report.Swing, pics *pictures, fonts *still.Fonts, tempDir string) (err error) {
+// filmSwing makes both films of one swing, and gives the plain one back.
+func filmSwing(ctx context.Context, clip Clip, r *report.Report, sw *report.Swing, pics *pictures, fonts *still.Fonts, tempDir string) (film []byte, err error) {
 	dir, err := os.MkdirTemp(tempDir, "cagebook-film-*")
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
 	var frames []int
@@ -101,16 +107,16 @@ func filmSwing(ctx context.Context, clip Clip, r *report.Report, sw *report.Swin
 	args = append(append(args, filmArgs(25, filmGOP)...), plain, "-map", "[raw]", "-f", "rawvideo", "pipe:1")
 	read, err := startTool(ctx, args)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer read.stop()
 	read.fed = make(chan error, 1)
 	go read.feed(frames, pics.jpeg)
 	if err := drawSlow(ctx, float64(r.Clip.CapturedFPS), f, sw.ReplayFrames(), read.out, slow, fonts); err != nil {
-		return read.wait(err)
+		return nil, read.wait(err)
 	}
 	if err := read.wait(nil); err != nil {
-		return err
+		return nil, err
 	}
 	for _, v := range []struct {
 		file string
@@ -118,18 +124,18 @@ func filmSwing(ctx context.Context, clip Clip, r *report.Report, sw *report.Swin
 	}{{plain, &f.Path}, {slow, &sw.Replay}} {
 		data, err := os.ReadFile(v.file)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		name := fmt.Sprintf("swing-%d/%s", sw.Number, filepath.Base(v.file))
 		if err := clip.Put(name, data); err != nil {
-			return err
+			return nil, err
 		}
 		*v.path = name
 		if v.path == &f.Path {
-			pics.keepFilm(sw.Number, data)
+			film = data
 		}
 	}
-	return nil
+	return film, nil
 }
 
 // drawSlow draws on the raw pictures that come from raw and encodes the slow motion.
