@@ -98,9 +98,7 @@ func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Ne
 	}
 	defer func() {
 		if err != nil {
-			if spool != nil {
-				err = errors.Join(err, spool.Close())
-			}
+			err = errors.Join(err, spool.Close())
 			for _, w := range work {
 				err = errors.Join(err, w.small.Close())
 			}
@@ -172,7 +170,7 @@ func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Ne
 		d.Spool, d.small = spool, w.small
 		out = append(out, d)
 	}
-	if len(out) == 0 && spool != nil {
+	if len(out) == 0 {
 		return nil, spool.Close()
 	}
 	return out, nil

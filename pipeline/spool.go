@@ -99,8 +99,11 @@ func (s *Spool) Image(frame int) (image.Image, error) {
 	return im, nil
 }
 
-// Close removes the pictures.
+// Close removes the pictures; of no spool there are none.
 func (s *Spool) Close() error {
+	if s == nil {
+		return nil
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.file == nil {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -42,10 +41,7 @@ func renderAndRun(ctx context.Context, name string, n benchSet, dir, tool string
 		scenes = append(scenes, studio.FaultScene(uint64(n.first+i)))
 	}
 	clips := filepath.Join(dir, name, "clips")
-	if err := dropStale(scenes, clips, clips+"-truth"); err != nil {
-		return err
-	}
-	if err := retell(scenes, clips+"-truth"); err != nil {
+	if err := renew(scenes, clips, clips+"-truth"); err != nil {
 		return err
 	}
 	if err := renderAll(ctx, scenes, clips, ""); err != nil {
@@ -90,51 +86,31 @@ func dropOthers(note, tool, out string) error {
 	return writeFile(note, []byte(now))
 }
 
-// dropStale removes clips whose scene is no longer the one that they were rendered from, as their truth tells:
-// a clip that is held against another clip's truth says nothing.
-func dropStale(scenes []*studio.Scene, clips, truth string) error {
+// renew holds the truth files against their scenes. A clip whose scene is no longer the one that it was rendered from loses
+// its truth, and so is rendered anew: held against another clip's truth it says nothing. Where an older build of the studio
+// told what is true of the swings, that is told anew; what is true of the frames stays.
+func renew(scenes []*studio.Scene, clips, truth string) error {
 	for _, sc := range scenes {
-		facts := filepath.Join(truth, sc.Folder, sc.Name+"."+sc.Ext+".json")
-		old, err := os.ReadFile(facts)
-		if errors.Is(err, os.ErrNotExist) {
-			continue
-		} else if err != nil {
-			return err
-		}
-		var was struct {
-			Scene string `json:"scene"`
-		}
-		if json.Unmarshal(old, &was) == nil && was.Scene == sc.Fingerprint() {
-			continue
-		}
-		if err := os.Remove(facts); err != nil {
-			return err
-		}
-		fmt.Printf("%s: its scene is another one now; it is rendered anew\n", filepath.Join(clips, sc.Folder, sc.Name+"."+sc.Ext))
-	}
-	return nil
-}
-
-// retell renews what the truth files tell of swings where an older build of the studio told it. What is true of the frames stays.
-func retell(scenes []*studio.Scene, truth string) error {
-	for _, sc := range scenes {
-		facts := filepath.Join(truth, sc.Folder, sc.Name+"."+sc.Ext+".json")
+		name := filepath.Join(sc.Folder, sc.Name+"."+sc.Ext)
+		facts := filepath.Join(truth, name+".json")
 		was, err := readTruth(facts)
-		if errors.Is(err, os.ErrNotExist) {
+		switch {
+		case errors.Is(err, os.ErrNotExist):
 			continue
-		} else if err != nil {
-			return err
-		}
-		if was.Told == studio.TruthVersion {
-			continue
-		}
-		now, err := sc.Truth()
-		if err != nil {
-			return err
-		}
-		now.Frames = was.Frames // how much of the bat can be seen took a while to find out
-		if err := writeJSON(facts, now); err != nil {
-			return err
+		case err != nil || was.Scene != sc.Fingerprint():
+			if err := os.Remove(facts); err != nil {
+				return err
+			}
+			fmt.Printf("%s: its scene is another one now; it is rendered anew\n", filepath.Join(clips, name))
+		case was.Told != studio.TruthVersion:
+			now, err := sc.Truth()
+			if err != nil {
+				return err
+			}
+			now.Frames = was.Frames // how much of the bat can be seen took a while to find out
+			if err := writeJSON(facts, now); err != nil {
+				return err
+			}
 		}
 	}
 	return nil

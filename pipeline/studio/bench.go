@@ -25,16 +25,21 @@ func BenchScene(i uint64, nonSwing bool) *Scene {
 	benchPeople(s, r)
 	benchTime(s, r)
 	benchSound(s, r)
-	s.Sidecar = map[string]any{"height_m": s.Hitter.HeightM, "bat_length_m": s.Hitter.BatM}
-	if s.Hitter.HeightM < 1.6 {
-		s.Sidecar["level"] = "youth"
-	}
+	benchWords(s)
 	// Slow motion that was stored at playback rate: the person says at which rate it was captured.
 	if s.FPS >= 120 && s.Jitter == 0 && r.Float64() < 0.35 {
 		s.StoredFPS = 30
 		s.Sidecar["captured_fps"] = s.FPS
 	}
 	return s
+}
+
+// benchWords is what a coach says of the hitter beside the clip.
+func benchWords(s *Scene) {
+	s.Sidecar = map[string]any{"height_m": s.Hitter.HeightM, "bat_length_m": s.Hitter.BatM}
+	if s.Hitter.HeightM < 1.6 {
+		s.Sidecar["level"] = "youth"
+	}
 }
 
 // benchPhone draws camera, picture and light.

@@ -117,10 +117,7 @@ func FaultScene(i uint64) *Scene {
 	s.People = slices.DeleteFunc(s.People, func(p PersonSpec) bool { return p.Role == "hitter" })
 	benchTime(s, r)
 	benchSound(s, r)
-	s.Sidecar = map[string]any{"height_m": s.Hitter.HeightM, "bat_length_m": s.Hitter.BatM}
-	if s.Hitter.HeightM < 1.6 {
-		s.Sidecar["level"] = "youth"
-	}
+	benchWords(s)
 	return s
 }
 
