@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 )
 
 // ErrNotReady marks a model or library that is missing or not the right one.
@@ -101,6 +102,10 @@ func Status(dir string) []State {
 	return out
 }
 
+// stampSettles is how old the last change of a file must be for its stamp to tell
+// of later ones: file systems count time in steps, up to 2 s.
+var stampSettles = 3 * time.Second
+
 // verify makes sure that the file is the right one.
 func (it item) verify() error {
 	st, err := os.Stat(it.path)
@@ -126,13 +131,18 @@ func (it item) verify() error {
 		return fmt.Errorf("%s: %s has been altered (sha256 %s, want %s): %w", it.what, it.path, sum, it.sha256, ErrNotReady)
 	}
 	// Without the stamp the next call reads the file again; a cache that
-	// cannot be written is no fault.
+	// cannot be written is no fault. A change right after this one would not show.
+	if time.Since(time.Unix(0, max(st.ModTime().UnixNano(), changeNs(it.path)))) < stampSettles {
+		return nil
+	}
 	_ = writeFile(it.path+".ok", []byte(stamp))
 	return nil
 }
 
+// stamp tells whether the file is as it was. Whoever alters it can set its time
+// back, but not the time of that change, which the system keeps.
 func (it item) stamp(st fs.FileInfo) string {
-	return fmt.Sprintf("%d %d %s\n", st.Size(), st.ModTime().UnixNano(), it.sha256)
+	return fmt.Sprintf("%d %d %d %s\n", st.Size(), st.ModTime().UnixNano(), changeNs(it.path), it.sha256)
 }
 
 func hashFile(path string) (string, error) {

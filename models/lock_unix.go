@@ -8,7 +8,18 @@ import (
 	"os"
 	"syscall"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
+
+// changeNs is when the file or what is noted of it was changed last, 0 = not known.
+func changeNs(path string) int64 {
+	var st unix.Stat_t
+	if unix.Stat(path, &st) != nil {
+		return 0
+	}
+	return st.Ctim.Nano()
+}
 
 // lock waits until no other process holds the lock file. The lock goes with
 // the process, so a crash leaves none behind.

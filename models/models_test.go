@@ -120,6 +120,36 @@ func TestVerifyTells(t *testing.T) {
 	}
 }
 
+// A model that is altered is noticed, also where its size and time are put back,
+// and where it happens right after it was found to be the right one.
+func TestVerifySeesAlteredFiles(t *testing.T) {
+	defer func(d time.Duration) { stampSettles = d }(stampSettles)
+	for _, settles := range []time.Duration{stampSettles, -time.Hour} {
+		stampSettles = settles
+		w := newWorld(t)
+		if err := w.ensure(Options{Archives: w.archives}); err != nil {
+			t.Fatal(err)
+		}
+		it := w.jobs[0].item
+		before, err := os.Stat(it.path)
+		if err != nil || it.verify() != nil {
+			t.Fatal(err, it.verify())
+		}
+		if _, err := os.Stat(it.path + ".ok"); (err == nil) != (settles < 0) {
+			t.Errorf("kept as verified: %v, although it may change within the same tick of the clock", err)
+		}
+		if err := os.WriteFile(it.path, []byte("WEIGHTS--"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Chtimes(it.path, before.ModTime(), before.ModTime()); err != nil {
+			t.Fatal(err)
+		}
+		if err := it.verify(); !errors.Is(err, ErrNotReady) || !strings.Contains(err.Error(), "altered") {
+			t.Errorf("altered, with its old size and time: %v", err)
+		}
+	}
+}
+
 func TestEnsureRefuses(t *testing.T) {
 	t.Run("no archive", func(t *testing.T) {
 		w := newWorld(t)

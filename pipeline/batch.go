@@ -300,16 +300,13 @@ func (r *run) tries(ctx context.Context, rn runner, c Clip) (rep *report.Report,
 
 // try looks at the clip once, unless an earlier result still holds.
 func (r *run) try(ctx context.Context, rn runner, c *Clip) (rep *report.Report, resumed bool, err error) {
-	before, err := stampOf(c.Path)
-	if err != nil {
-		return nil, false, err
-	}
+	before := fileStampOf(c.Path)
 	old, err := r.identify(ctx, c)
 	if err != nil {
 		return nil, false, err
 	}
 	if old != nil && (settled(old.Outcome) || r.b.pass.tried(c.Tool.Key)) {
-		return old, true, nil
+		return old, true, r.remember(*c)
 	}
 	if err := r.store.ClearClip(c.Rel); err != nil {
 		return nil, false, err
@@ -320,22 +317,22 @@ func (r *run) try(ctx context.Context, rn runner, c *Clip) (rep *report.Report, 
 	if err != nil {
 		return nil, false, err
 	}
-	after, err := stampOf(c.Path)
+	after, err := readStamp(c.Path)
 	if err != nil {
-		return nil, false, err
+		return nil, false, fmt.Errorf("%w: %w", errClipFile, err)
 	}
-	if after != before {
+	if before.touched(after) {
 		return nil, false, errChanged
 	}
 	if rep = r.stored(c.Rel); rep == nil || rep.Tool.Key != c.Tool.Key {
 		return nil, false, fmt.Errorf("%s: the analysis ended without its report", c.Rel)
 	}
-	return rep, false, nil
+	return rep, false, r.remember(*c)
 }
 
 // identify hashes the clip, forms its key, and returns the report that the output folder holds under it, if any.
 func (r *run) identify(ctx context.Context, c *Clip) (old *report.Report, err error) {
-	if c.SHA256, err = r.b.pass.hash(ctx, c.Path); err != nil {
+	if c.SHA256, err = r.hash(ctx, c); err != nil {
 		return nil, err
 	}
 	if c.Tool.Key, err = keyOf(c.SHA256, c.Sidecar, r.b.Tool); err != nil {
@@ -373,6 +370,9 @@ func (r *run) decide(ctx context.Context, rn runner, c Clip, err error, try int)
 	if away := r.rootAway(); away != nil {
 		return nil, away // not the fault of this clip, nor of those that follow
 	}
+	if away := r.reread(ctx, c, outcomeOf(err)); away != nil {
+		err = away
+	}
 	o := outcomeOf(err)
 	if errors.Is(err, errChanged) || classify(err) == classTransient {
 		r.b.pass.again(c.Rel)
@@ -383,6 +383,9 @@ func (r *run) decide(ctx context.Context, rn runner, c Clip, err error, try int)
 	case classInput:
 		return &o, nil
 	case classTransient:
+		if try >= len(transientPauses) && errors.Is(err, ErrOutput) {
+			return nil, fmt.Errorf("%s: %w", c.Rel, err) // nor would the others fare better
+		}
 		if try >= len(transientPauses) {
 			return &o, nil
 		}
@@ -406,6 +409,20 @@ func (r *run) decide(ctx context.Context, rn runner, c Clip, err error, try int)
 		}
 	}
 	return &o, nil
+}
+
+// reread reads a clip again that was found to be no video, or damaged: what was
+// meant may be a file that is gone, or that a network gave only in part. Such a
+// verdict holds for good, so it must be one on the content that was hashed.
+func (r *run) reread(ctx context.Context, c Clip, o Outcome) error {
+	if c.SHA256 == "" || o.State != report.NotVideo && o.State != report.Damaged {
+		return nil
+	}
+	h, err := hashFile(ctx, c.Path)
+	if err == nil && h != c.SHA256 {
+		err = errChanged
+	}
+	return err
 }
 
 // rootAway is an error where the folder of clips cannot be listed any more, or
@@ -463,7 +480,7 @@ func (r *run) record(c Clip, o Outcome, folder bool) (*report.Report, error) {
 		}
 	}
 	// report.json is the last file that WriteClip writes.
-	return rep, report.WriteClip(r.store.ClipPut(c.Rel), rep, nil)
+	return rep, errors.Join(report.WriteClip(r.store.ClipPut(c.Rel), rep, nil), r.remember(c))
 }
 
 // settingsReason names files as the coach knows them: below the folder of clips.

@@ -106,6 +106,19 @@ func fakeAnalyze(ctx context.Context, c Clip, progress Progress) (Result, error)
 		}
 	case "gone":
 		return Result{}, fmt.Errorf("read x: %w", syscall.ESTALE)
+	case "vanish": // once, as from a shared folder that comes and goes
+		if _, err := os.Stat(c.Path + ".tried"); err != nil {
+			if err := errors.Join(os.WriteFile(c.Path+".tried", nil, 0o644), os.Rename(c.Path, c.Path+".gone")); err != nil {
+				return Result{}, err
+			}
+			return Result{}, &video.Error{Path: c.Path, Kind: video.ErrNotVideo, Msg: "the file cannot be read", Hint: "check that it exists"}
+		}
+	case "probe":
+		if _, err := video.ReadProbe(ctx, c.Path); err != nil {
+			return Result{}, err
+		}
+	case "lost": // a temporary file, not the clip
+		return Result{}, fmt.Errorf("spool: %w", &fs.PathError{Op: "open", Path: "/tmp/x", Err: syscall.ENOENT})
 	case "growing":
 		if err := os.WriteFile(c.Path, append(data, '.'), 0o644); err != nil {
 			return Result{}, err
@@ -348,6 +361,32 @@ func TestBatchFatal(t *testing.T) {
 	b.Worker = func() *exec.Cmd { return exec.Command("/bin/sh", "-c", "echo no such library >&2; exit 3") }
 	if _, err = b.Run(t.Context()); !errors.Is(err, ErrFatal) || !strings.Contains(err.Error(), "no such library") {
 		t.Errorf("worker that cannot start: %v", err)
+	}
+}
+
+// A model that is altered while the batch runs does nothing to workers that have
+// it in memory; the next one refuses it, and the batch stops with the reason.
+func TestBatchModelAlteredMidRun(t *testing.T) {
+	root, out := t.TempDir(), t.TempDir()
+	put(t, filepath.Join(root, "a.mp4"), "good")
+	put(t, filepath.Join(root, "b.mp4"), "good")
+	put(t, filepath.Join(root, "c.mp4"), "abort")
+	put(t, filepath.Join(root, "d.mp4"), "good")
+	b := withWorkers(newBatch(root, out))
+	worker, started := b.Worker, 0
+	b.Worker = func() *exec.Cmd {
+		cmd := worker()
+		if started++; started > 1 {
+			cmd.Env = append(cmd.Env, "CAGEBOOK_TEST_NO_MODEL=1")
+		}
+		return cmd
+	}
+	_, err := b.Run(t.Context())
+	if !errors.Is(err, ErrFatal) || !strings.Contains(err.Error(), "cagebook models fetch") {
+		t.Errorf("error %v", err)
+	}
+	if got := outcomes(t, out); len(got) != 2 || got["a.mp4"].State != report.Done || got["b.mp4"].State != report.Done {
+		t.Errorf("outcomes %v, want those of a.mp4 and b.mp4 alone", got)
 	}
 }
 

@@ -32,14 +32,15 @@ type clipError struct {
 	Outcome Outcome `json:"outcome"`
 	Detail  string  `json:"detail,omitempty"` // a stack, for failure.log
 
-	Errno syscall.Errno `json:"errno,omitempty"` // the system's own number, where the cause is one
+	Errno  syscall.Errno `json:"errno,omitempty"`  // the system's own number, where the cause is one
+	Output bool          `json:"output,omitempty"` // is an ErrOutput
 }
 
 func (e *clipError) Error() string { return e.Message }
 
 // Is keeps what stops the batch recognisable on this side of the border.
 func (e *clipError) Is(target error) bool {
-	return target == ErrFatal && e.Class == classFatal || e.Errno != 0 && target == e.Errno
+	return target == ErrFatal && e.Class == classFatal || target == ErrOutput && e.Output || e.Errno != 0 && target == e.Errno
 }
 
 // asClipError classifies any error on the side where its type is still known.
@@ -48,7 +49,7 @@ func asClipError(err error) *clipError {
 	if errors.As(err, &ce) {
 		return ce
 	}
-	ce = &clipError{Class: classify(err), Message: err.Error(), Outcome: outcomeOf(err)}
+	ce = &clipError{Class: classify(err), Message: err.Error(), Outcome: outcomeOf(err), Output: errors.Is(err, ErrOutput)}
 	var pe *panicError
 	if errors.As(err, &pe) {
 		ce.Detail = pe.stack
@@ -68,6 +69,9 @@ func (e *panicError) Error() string { return fmt.Sprintf("panic: %v", e.value) }
 // ErrFatal marks errors that stop the batch: a model is missing, a tool is not installed.
 var ErrFatal = errors.New("cannot go on")
 
+// ErrOutput says that results cannot be written or removed: no clip is at fault.
+var ErrOutput = errors.New("the output folder cannot be written")
+
 // ErrAway says that the folder of clips, or its disk, was taken away.
 var ErrAway = errors.New("the folder of clips is away")
 
@@ -84,18 +88,33 @@ func classify(err error) class {
 		return ce.Class
 	case errors.Is(err, context.Canceled):
 		return classInterrupted
+	case errors.Is(err, ErrOutput) && !mayPass(err):
+		return classFatal
 	case errors.Is(err, ErrFatal), errors.Is(err, ErrAway), errors.Is(err, video.ErrTool),
 		errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT), errors.Is(err, syscall.EROFS):
 		return classFatal
 	case errors.Is(err, video.ErrNotVideo), errors.Is(err, video.ErrDamaged), errors.Is(err, video.ErrTooLarge),
-		errors.Is(err, os.ErrPermission), errors.Is(err, os.ErrNotExist), errors.Is(err, errChanged), errors.Is(err, errGaveUp):
+		errors.Is(err, errChanged), errors.Is(err, errGaveUp),
+		errors.Is(err, errClipFile) && (errors.Is(err, os.ErrPermission) || errors.Is(err, os.ErrNotExist)):
 		return classInput
-	case errors.Is(err, syscall.EIO), errors.Is(err, syscall.ESTALE), errors.Is(err, syscall.ETIMEDOUT),
-		errors.Is(err, syscall.EHOSTDOWN), errors.Is(err, syscall.EHOSTUNREACH), errors.Is(err, syscall.ENETUNREACH),
-		errors.Is(err, syscall.EAGAIN), errors.Is(err, syscall.ENOMEM), errors.Is(err, syscall.EMFILE):
+	case mayPass(err):
 		return classTransient
 	}
 	return classBug
+}
+
+// mayPass says whether the system's own number stands for something that comes and goes.
+func mayPass(err error) bool {
+	var n syscall.Errno
+	if !errors.As(err, &n) {
+		return false
+	}
+	switch n {
+	case syscall.EIO, syscall.ESTALE, syscall.ETIMEDOUT, syscall.EHOSTDOWN, syscall.EHOSTUNREACH, syscall.ENETUNREACH,
+		syscall.EAGAIN, syscall.ENOMEM, syscall.EMFILE:
+		return true
+	}
+	return false
 }
 
 // outcomeOf turns the error that ended a clip into words for its report.
@@ -123,9 +142,9 @@ func outcomeOf(err error) Outcome {
 		return Outcome{State: report.Failed, Reason: fmt.Sprintf(format, args...)}
 	}
 	switch {
-	case errors.Is(err, os.ErrPermission):
+	case errors.Is(err, errClipFile) && errors.Is(err, os.ErrPermission):
 		return failed("The file may not be read: give yourself the right to read it and run again.")
-	case errors.Is(err, os.ErrNotExist):
+	case errors.Is(err, errClipFile) && errors.Is(err, os.ErrNotExist):
 		return failed("The file went away during the run: put it back and run again.")
 	case errors.Is(err, errChanged):
 		return failed("The file changed while it was read: wait until it is copied completely and run again.")

@@ -10,31 +10,16 @@ import (
 	"os"
 	"strings"
 	"syscall"
-	"time"
 
 	"cagebook/configs"
 )
 
-// stamp tells whether a file was touched, without reading it.
-type stamp struct {
-	Bytes   int64     `json:"bytes"`
-	ModTime time.Time `json:"mod_time"`
-}
-
-func stampOf(path string) (stamp, error) {
-	info, err := os.Stat(path)
-	if err != nil {
-		return stamp{}, err
-	}
-	return stamp{info.Size(), info.ModTime().UTC()}, nil
-}
-
-// hashFile is the SHA-256 of a file's content, hex. It can be interrupted.
+// hashFile is the SHA-256 of a clip's content, hex. It can be interrupted.
 func hashFile(ctx context.Context, path string) (string, error) {
 	// Not blocking, in case the file has become a named pipe since it was listed.
 	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
 	if err != nil {
-		return "", err
+		return "", fmt.Errorf("%w: %w", errClipFile, err)
 	}
 	defer f.Close()
 	h := sha256.New()
@@ -49,7 +34,7 @@ func hashFile(ctx context.Context, path string) (string, error) {
 			return hex.EncodeToString(h.Sum(nil)), nil
 		}
 		if err != nil {
-			return "", err
+			return "", fmt.Errorf("%w: %w", errClipFile, err)
 		}
 	}
 }

@@ -23,7 +23,7 @@ func everyFile(t *testing.T, dir string) map[string]string {
 	t.Helper()
 	got := map[string]string{}
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() || d.Name() == outputMark {
+		if err != nil || d.IsDir() || d.Name() == outputMark || d.Name() == hashedFile {
 			return err
 		}
 		data, err := os.ReadFile(path)
@@ -130,6 +130,9 @@ func TestKilledBatchEndsLikeAnUnkilledOne(t *testing.T) {
 // operation, and the file that says it has happened already.
 const dieEnv = "CAGEBOOK_TEST_DIE"
 
+// faultEnv makes the disk of a process fail: who, from which operation on, and with which error.
+const faultEnv = "CAGEBOOK_TEST_FAULT"
+
 // dyingDisk kills its process before, in the middle of or after operation number at.
 type dyingDisk struct {
 	osDisk
@@ -140,6 +143,13 @@ type dyingDisk struct {
 
 // armDisk puts a dying disk in place of the real one where the environment asks for it.
 func armDisk(who string) {
+	var errno syscall.Errno
+	var from string
+	var at int
+	if n, _ := fmt.Sscanf(os.Getenv(faultEnv), "%s %d %d", &from, &at, &errno); n == 3 && from == who {
+		realDisk = &faultyDisk{failAt: at, dead: true, err: errno}
+		return
+	}
 	d := &dyingDisk{mu: &sync.Mutex{}}
 	var name string
 	if n, _ := fmt.Sscanf(os.Getenv(dieEnv), "%s %d %s", &name, &d.at, &d.mark); n != 3 || name != who {

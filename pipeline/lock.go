@@ -18,11 +18,11 @@ var ErrBusy = errors.New("another run is writing to this output folder")
 // system drops the lock when the process ends, however it ends.
 func lockOutput(dir string) (unlock func() error, err error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return nil, err
+		return nil, fmt.Errorf("%w: %w", ErrOutput, err)
 	}
 	f, err := os.OpenFile(filepath.Join(dir, outputMark), os.O_RDWR|os.O_CREATE, 0o644)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("%w: %w", ErrOutput, err)
 	}
 	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
 		holder, _ := io.ReadAll(io.LimitReader(f, 200)) // only for the message

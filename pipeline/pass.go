@@ -1,7 +1,6 @@
 package pipeline
 
 import (
-	"context"
 	"sync"
 
 	"cagebook/report"
@@ -39,28 +38,6 @@ func (p *pass) mayBegin() bool {
 		p.stopped = kind != ""
 	}
 	return !p.stopped
-}
-
-// hash is the SHA-256 of the clip's content, read once for as long as the file stays as it is.
-func (p *pass) hash(ctx context.Context, path string) (string, error) {
-	if p == nil {
-		return hashFile(ctx, path)
-	}
-	stamp := fileStampOf(path)
-	p.mu.Lock()
-	k, ok := p.w.known[path]
-	p.mu.Unlock()
-	if ok && k.stamp == stamp {
-		return k.hash, nil
-	}
-	h, err := hashFile(ctx, path)
-	if err != nil || fileStampOf(path) != stamp {
-		return h, err
-	}
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.w.known[path] = known{stamp, h}
-	return h, nil
 }
 
 // tried says whether the same clip has failed in this watch not long ago.

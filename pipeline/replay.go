@@ -13,8 +13,10 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"syscall"
 	"time"
 
+	"cagebook/pipeline/video"
 	"cagebook/report"
 	"cagebook/report/still"
 )
@@ -55,7 +57,7 @@ const filmRate = 30
 
 // films makes the films of all swings of a report and notes them in it: the
 // plain one that the page's player steps through, and the slow motion. A film
-// that cannot be made is a note in the report, not an error.
+// that cannot be made is a note in the report, not an error, unless no clip's could.
 func films(ctx context.Context, clip Clip, r *report.Report, pics *pictures, tempDir string) error {
 	plain, errs := make([][]byte, len(r.Swings)), make([]error, len(r.Swings))
 	spreadOver(len(r.Swings), func(i int) {
@@ -68,7 +70,12 @@ func films(ctx context.Context, clip Clip, r *report.Report, pics *pictures, tem
 			errs[i] = err
 			return
 		}
-		if plain[i], err = filmSwing(ctx, clip, r, sw, pics, fonts, tempDir); err != nil {
+		plain[i], err = filmSwing(ctx, clip, r, sw, pics, fonts, tempDir)
+		switch {
+		case err == nil:
+		case classify(err) == classFatal: // a disk is full, or ffmpeg gone
+			errs[i] = err
+		default:
 			sw.Film.Path, sw.Replay = "", ""
 			sw.Notes = append(sw.Notes, sentence("the slow motion could not be made: "+err.Error()))
 		}
@@ -224,7 +231,7 @@ func startTool(ctx context.Context, args []string) (*tool, error) {
 	t.out = bufio.NewReaderSize(out, 1<<20)
 	if err := t.cmd.Start(); err != nil {
 		cancel()
-		return nil, fmt.Errorf("%w: install ffmpeg", err)
+		return nil, fmt.Errorf("%w: %w: install ffmpeg", video.ErrTool, err)
 	}
 	return t, nil
 }
@@ -262,6 +269,9 @@ func (t *tool) wait(cause error) error {
 		}
 	}
 	if said := bytes.TrimSpace(t.said.Bytes()); cause == nil && err != nil {
+		if bytes.Contains(said, []byte("No space left")) {
+			err = fmt.Errorf("%w: %w", err, syscall.ENOSPC)
+		}
 		return fmt.Errorf("ffmpeg: %w: %s", err, said[max(0, len(said)-300):])
 	}
 	return cause

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"syscall"
 )
 
 // ClipsDir is the folder below the output folder that holds one folder a clip.
@@ -59,7 +60,7 @@ func (s *Store) Put(name string, data []byte) error {
 		return fmt.Errorf("store: %q is no name below the output folder", name)
 	}
 	if err := writeAtomic(s.disk, filepath.Join(s.dir, local), data); err != nil {
-		return fmt.Errorf("store: %w", err)
+		return fmt.Errorf("%w: %w", ErrOutput, err)
 	}
 	return nil
 }
@@ -84,7 +85,7 @@ func (s *Store) ClipPut(rel string) func(name string, data []byte) error {
 func clipFile(rel, name string) string { return ClipsDir + "/" + rel + "/" + name }
 
 // ours matches what a clip's folder may hold of ours; nothing else is ever removed from it.
-var ours = regexp.MustCompile(`^(report\.json|report\.html|track\.json\.gz|failure\.log|swing-[0-9]+)$`)
+var ours = regexp.MustCompile(`^(report\.json|report\.html|track\.json\.gz|failure\.log|\.hashed\.json|swing-[0-9]+)$`)
 
 // ClearClip removes an earlier result, report.json first, so that a crash in
 // between cannot leave an old report beside new stills. Files that somebody
@@ -96,15 +97,15 @@ func (s *Store) ClearClip(rel string) error {
 		return nil
 	}
 	if err != nil {
-		return fmt.Errorf("store: %w", err)
+		return fmt.Errorf("%w: %w", ErrOutput, err)
 	}
 	err = s.disk.Remove(filepath.Join(dir, ReportFile))
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("store: %w", err)
+		return fmt.Errorf("%w: %w", ErrOutput, err)
 	}
 	if err == nil {
 		if err := s.disk.SyncDir(dir); err != nil {
-			return fmt.Errorf("store: %w", err)
+			return fmt.Errorf("%w: %w", ErrOutput, err)
 		}
 	}
 	for _, e := range entries {
@@ -115,7 +116,7 @@ func (s *Store) ClearClip(rel string) error {
 			continue
 		}
 		if err := s.disk.RemoveAll(filepath.Join(dir, e.Name())); err != nil {
-			return fmt.Errorf("store: %w", err)
+			return fmt.Errorf("%w: %w", ErrOutput, err)
 		}
 	}
 	return nil
@@ -137,7 +138,7 @@ func (s *Store) RemoveTemps() error {
 		return nil
 	})
 	if err != nil {
-		return fmt.Errorf("store: %w", err)
+		return fmt.Errorf("%w: %w", ErrOutput, err)
 	}
 	return nil
 }
@@ -199,5 +200,9 @@ func (osDisk) SyncDir(dir string) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(f.Sync(), f.Close())
+	err = f.Sync()
+	if errors.Is(err, syscall.EINVAL) || errors.Is(err, syscall.ENOTSUP) {
+		err = nil // some network and FUSE file systems flush no folders
+	}
+	return errors.Join(err, f.Close())
 }

@@ -35,7 +35,6 @@ type Watch struct {
 	said      string // the kind of reason that was told last
 
 	seen    map[string]sight     // by path: clips and settings
-	known   map[string]known     // by path of the clip
 	failed  map[string]time.Time // by key: when a clip failed in this watch
 	soon    map[string]bool      // clips that may do better in a minute
 	told    map[string]string    // by clip: what was told of it last
@@ -70,35 +69,11 @@ const (
 // errWindow ends the clips in work when the window has been closed for a while.
 var errWindow = fmt.Errorf("the window has closed: %w", context.Canceled)
 
-// fileStamp tells whether a file is as it was, without reading it; zero = it is not there.
-type fileStamp struct {
-	bytes, modNs, changeNs int64
-	id                     fileID
-	mode                   uint32
-}
-
-func fileStampOf(path string) fileStamp {
-	var st unix.Stat_t
-	if err := unix.Stat(path, &st); err != nil {
-		return fileStamp{}
-	}
-	return fileStamp{
-		bytes: st.Size, modNs: st.Mtim.Nano(), changeNs: st.Ctim.Nano(),
-		id: fileID{uint64(st.Dev), st.Ino}, mode: uint32(st.Mode), //nolint:unconvert // their sizes differ between systems
-	}
-}
-
 // sight is how long a file has been seen as it is.
 type sight struct {
 	stamp fileStamp
 	since time.Time
 	again bool // by two looks in a row
-}
-
-// known is what was read of a clip while its stamp stays the same.
-type known struct {
-	stamp fileStamp
-	hash  string
 }
 
 // Run watches until ctx ends, which is no error, or until something goes wrong
@@ -123,7 +98,7 @@ func (w *Watch) Run(ctx context.Context) (s Summary, left bool, err error) {
 }
 
 func (w *Watch) begin() (err error) {
-	w.seen, w.known, w.failed, w.told = map[string]sight{}, map[string]known{}, map[string]time.Time{}, map[string]string{}
+	w.seen, w.failed, w.told = map[string]sight{}, map[string]time.Time{}, map[string]string{}
 	if w.now == nil {
 		w.now, w.free, w.sleep, w.grace = time.Now, freeBytes, sleep, windowGrace
 		w.busy = (&loadMeter{now: time.Now}).others
@@ -208,6 +183,8 @@ func (w *Watch) survive(err error) error {
 		w.wait("full", "for room: the disk is full (%v); trying again every minute", err)
 	case errors.Is(err, ErrAway):
 		w.wait("away", "for the folder: %v", err)
+	case errors.Is(err, ErrOutput) && w.wasThere:
+		w.wait("out", "for the output folder: %v", err)
 	case classify(err) == classTransient:
 		w.wait("transient", "for the disk or the network folder: %v", err)
 	default:
@@ -268,7 +245,6 @@ func (w *Watch) observe(l listing, now time.Time) (ready listing, growing int) {
 			growing++
 		}
 	}
-	maps.DeleteFunc(w.known, func(path string, _ known) bool { _, ok := w.seen[path]; return !ok })
 	return ready, growing
 }
 

@@ -97,6 +97,8 @@ func judge(err error) (code int, hint string) {
 		return exitUsage, "choose a folder of its own for the results, e.g. -o results"
 	case errors.Is(err, pipeline.ErrBusy):
 		return exitFatal, "wait for the other run to end, or choose another output folder"
+	case errors.Is(err, pipeline.ErrOutput):
+		return exitFatal, "see to the output folder (its disk, its room, your right to write there) and run again; finished clips are kept"
 	case errors.Is(err, models.ErrNotReady):
 		return exitFatal, "cagebook models fetch"
 	case errors.Is(err, pipeline.ErrFatal):

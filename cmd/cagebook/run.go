@@ -55,7 +55,9 @@ Settings may lie beside the clips: session.yaml for a folder and all below it,
 			if err := mustExist(args[0], "folder or clip"); err != nil {
 				return err
 			}
-			return runBatch(cmd.Context(), s, settings, args[0], out, metricsAt)
+			return withBatch(s, settings, args[0], out, func(b *pipeline.Batch, p *printer) error {
+				return runBatch(cmd.Context(), s, b, p, metricsAt)
+			})
 		},
 	}
 	cmd.Flags().StringVarP(&out, "out", "o", "", "folder for the results; made where missing")
@@ -64,7 +66,8 @@ Settings may lie beside the clips: session.yaml for a folder and all below it,
 	return cmd
 }
 
-func runBatch(ctx context.Context, s streams, settings configs.Settings, root, out, metricsAt string) error {
+// withBatch hands a batch and what tells of it to do, and says of an error that a model is missing where one is.
+func withBatch(s streams, settings configs.Settings, root, out string, do func(*pipeline.Batch, *printer) error) error {
 	dir, err := modelDir(settings)
 	if err != nil {
 		return err
@@ -75,10 +78,14 @@ func runBatch(ctx context.Context, s streams, settings configs.Settings, root, o
 		return err
 	}
 	defer closeNets()
+	return withModelHint(do(b, p), dir)
+}
+
+func runBatch(ctx context.Context, s streams, b *pipeline.Batch, p *printer, metricsAt string) error {
 	if metricsAt != "" {
 		m := newMetrics()
 		m.work()
-		stop, err := m.serve(metricsAt, newLog(s, settings.JSON))
+		stop, err := m.serve(metricsAt, newLog(s, b.Settings.JSON))
 		if err != nil {
 			return err
 		}
@@ -91,9 +98,9 @@ func runBatch(ctx context.Context, s streams, settings configs.Settings, root, o
 	summary, err := b.Run(ctx)
 	p.close()
 	if err != nil {
-		return withModelHint(err, dir)
+		return err
 	}
-	if page, err := filepath.Abs(filepath.Join(out, "index.html")); err == nil && !settings.JSON {
+	if page, err := filepath.Abs(filepath.Join(b.Out, "index.html")); err == nil && !b.Settings.JSON {
 		fmt.Fprintln(s.out, "morning page:", page)
 	}
 	if summary.Lost > 0 {

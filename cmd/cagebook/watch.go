@@ -51,7 +51,9 @@ Exit status:
 			if out == "" {
 				return usageError("cagebook watch "+args[0]+" -o results", "watch: -o OUT is missing")
 			}
-			return runWatch(cmd.Context(), s, settings, watch, args[0], out)
+			return withBatch(s, settings, args[0], out, func(b *pipeline.Batch, p *printer) error {
+				return runWatch(cmd.Context(), b, p, watch)
+			})
 		},
 	}
 	cmd.Flags().StringVarP(&out, "out", "o", "", "folder for the results; made where missing")
@@ -60,23 +62,13 @@ Exit status:
 	return cmd
 }
 
-func runWatch(ctx context.Context, s streams, settings configs.Settings, watch configs.Watch, root, out string) error {
-	dir, err := modelDir(settings)
-	if err != nil {
-		return err
-	}
-	p := newPrinter(s, settings.JSON)
-	b, closeNets, err := newBatch(settings, dir, root, out, p)
-	if err != nil {
-		return err
-	}
-	defer closeNets()
+func runWatch(ctx context.Context, b *pipeline.Batch, p *printer, watch configs.Watch) error {
 	w := &pipeline.Watch{Batch: *b, Settings: watch}
 	summary, left, err := w.Run(ctx)
 	p.close()
 	switch {
 	case err != nil:
-		return withModelHint(err, dir)
+		return err
 	case left:
 		return errInterrupted
 	case summary.Lost > 0:

@@ -54,6 +54,12 @@ func openNets(dir string, threads int) (nets pipeline.Nets, closeAll func(), err
 		nets.Landmarks = append(nets.Landmarks, load(models.LandmarkHeavy, 1))
 		nets.Sketch = append(nets.Sketch, load(models.LandmarkFull, 1))
 	}
+	// Once more, as a file may have been altered between the check and the load.
+	for _, name := range []string{models.Multipose, models.NanoDet, models.LandmarkHeavy, models.LandmarkFull} {
+		if err == nil {
+			_, _, err = models.Open(dir, name)
+		}
+	}
 	if err != nil {
 		closeAll()
 		return nets, func() {}, fatal(err)

@@ -84,7 +84,7 @@ func ReadProbe(ctx context.Context, path string) (*Probe, error) {
 	case errors.Is(err, errOutputTooLong):
 		return nil, &Error{Path: path, Kind: ErrTooLarge, Msg: "the clip has too many frames", Hint: "cut it into shorter clips"}
 	case err != nil && out.Len() < 8:
-		return nil, unreadable(path, messages.String())
+		return nil, unreadable(ctx, path, messages.String())
 	}
 	p, err := ParseProbe(out.Bytes())
 	if err != nil {
@@ -96,13 +96,17 @@ func ReadProbe(ctx context.Context, path string) (*Probe, error) {
 			}
 			return nil, e
 		}
-		return nil, unreadable(path, messages.String())
+		return nil, unreadable(ctx, path, messages.String())
 	}
 	p.Messages = videoMessages(messages.String())
 	return p, nil
 }
 
-func unreadable(path, messages string) *Error {
+// unreadable is for a file of which ffprobe says nothing that can be read.
+func unreadable(ctx context.Context, path, messages string) error {
+	if err := checkTool(ctx, path, "ffprobe"); err != nil {
+		return err
+	}
 	e := &Error{
 		Path: path, Kind: ErrNotVideo, Msg: "ffprobe cannot read it as a video",
 		Hint: "check that it plays on the phone, then copy it again; other kinds of files can be left out of the folder",

@@ -46,6 +46,9 @@ func Repair(ctx context.Context, path string, p *Probe, dir string) (*Intermedia
 	case errors.As(err, &fault):
 		return nil, err
 	case len(m.PTSS) == 0:
+		if err := checkTool(ctx, path, "ffmpeg"); err != nil {
+			return nil, err
+		}
 		e := &Error{
 			Path: path, Kind: ErrDamaged, Msg: "not one picture could be decoded",
 			Hint: "copy the clip from the phone again; if it does not play there, it is lost",

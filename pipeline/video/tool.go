@@ -56,8 +56,8 @@ func (b *boundedBuffer) Write(p []byte) (int, error) {
 }
 
 // runTool runs ffmpeg or ffprobe without a terminal and kills it when ctx ends
-// or the deadline passes. A missing program is an *Error of kind ErrTool; a
-// deadline that is ours, not the caller's, is reported as "no answer".
+// or the deadline passes. A program that is missing or broken is an *Error of kind
+// ErrTool; a deadline that is ours, not the caller's, is reported as "no answer".
 func runTool(ctx context.Context, deadline time.Duration, path, name string, args []string, stdout, stderr io.Writer) error {
 	if strings.ContainsRune(path, 0) {
 		return &Error{Path: path, Kind: ErrNotVideo, Msg: "the file name holds a zero byte", Hint: "rename the file"}
@@ -73,15 +73,48 @@ func runTool(ctx context.Context, deadline time.Duration, path, name string, arg
 		return nil
 	case ctx.Err() != nil:
 		return ctx.Err()
-	case runCtx.Err() != nil:
+	case errors.Is(err, exec.ErrNotFound):
+		return &Error{Path: path, Kind: ErrTool, Msg: name + " was not found", Hint: toolHint, Err: err}
+	}
+	if err := checkTool(ctx, path, name); err != nil {
+		return err
+	}
+	if runCtx.Err() != nil {
 		return &Error{
 			Path: path, Kind: ErrDamaged, Msg: fmt.Sprintf("%s gave no answer within %v", name, deadline),
 			Hint: "copy the clip from the phone again, or re-encode it",
 		}
-	case errors.Is(err, exec.ErrNotFound):
-		return &Error{Path: path, Kind: ErrTool, Msg: name + " was not found", Hint: toolHint, Err: err}
 	}
 	return err
+}
+
+// checkDeadline is ample for a program that only prints its version, on a machine
+// that is busy with clips.
+var checkDeadline = 20 * time.Second
+
+// checkTool tells a broken program from a broken file: it asks for the version,
+// as a program that lacks a library, hangs or is another one cannot answer. A
+// verdict on a file must not rest on that. It takes some 50 ms.
+func checkTool(ctx context.Context, path, name string) error {
+	runCtx, cancel := context.WithTimeout(ctx, checkDeadline)
+	defer cancel()
+	out := &boundedBuffer{max: maxMessageBytes}
+	cmd := exec.CommandContext(runCtx, name, "-version")
+	cmd.Stdout, cmd.Stderr = out, out
+	cmd.WaitDelay = killDelay
+	err := cmd.Run()
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	if err == nil && strings.HasPrefix(out.String(), name+" version") {
+		return nil
+	}
+	if err == nil {
+		err = fmt.Errorf("it says %.100q", out.String())
+	} else if said := strings.TrimSpace(out.String()); said != "" {
+		err = fmt.Errorf("%w: %.300s", err, lastMessage(said, path))
+	}
+	return &Error{Path: path, Kind: ErrTool, Msg: name + " does not work", Hint: toolHint, Err: err}
 }
 
 // lastMessage returns the last line of a tool's messages without the tool's
