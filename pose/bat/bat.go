@@ -80,31 +80,42 @@ const tooFar = 0.10
 // releaseS is the least time after contact at which a top hand lets go, s; before it both hold the bat.
 const releaseS = 0.05
 
-// gripOf is midway between the index knuckles: 1 to 1.7 % of body height from
-// the truth where the wrists are 2.4 to 3.9 % off. Where they are too far
-// apart the surer one counts, and after contact that of the lead hand: the top hand lets go first. Without knuckles the wrists stand in.
-func (s *Scene) gripOf(i int) grip {
+// gripsOf are the places from which the bat may come: midway between the index knuckles, 1 to 1.7 % of body height from
+// the truth where the wrists are 2.4 to 3.9 % off. Where they are too far apart one of them was put elsewhere, mostly a hand that
+// the body hides: both are tried, the surer one first, and after contact that of the lead hand, as the top hand lets go
+// first. Without knuckles the wrists stand in.
+func (s *Scene) gripsOf(i int) []grip {
 	b := &s.Body[i]
 	for _, pair := range [2][2]pose.Joint{{pose.LeftIndex, pose.RightIndex}, {pose.LeftWrist, pose.RightWrist}} {
 		l, r := b[pair[0]], b[pair[1]]
 		switch {
 		case l.Known() && r.Known():
 			if math.Hypot(l.X-r.X, l.Y-r.Y) <= tooFar*s.Height {
-				return grip{(l.X + r.X) / 2, (l.Y + r.Y) / 2, true}
+				return []grip{{(l.X + r.X) / 2, (l.Y + r.Y) / 2, true}}
 			}
 			switch after := s.ContactS > 0 && s.Times[i] > s.ContactS+releaseS; {
 			case after && s.Lead == pose.LeftWrist:
 			case after && s.Lead == pose.RightWrist, r.Sigma < l.Sigma:
-				l = r
+				l, r = r, l
 			}
-			return grip{l.X, l.Y, true}
+			return []grip{s.hand(i, l), s.hand(i, r)}
 		case l.Known():
-			return grip{l.X, l.Y, true}
+			return []grip{{l.X, l.Y, true}}
 		case r.Known():
-			return grip{r.X, r.Y, true}
+			return []grip{{r.X, r.Y, true}}
 		}
 	}
-	return grip{}
+	return []grip{{}}
+}
+
+// hand is the grip of one hand alone: the knuckle of a hand that is not seen well strays farther than its wrist.
+func (s *Scene) hand(i int, knuckle pose.Estimate) grip {
+	for _, j := range [2][2]pose.Joint{{pose.LeftIndex, pose.LeftWrist}, {pose.RightIndex, pose.RightWrist}} {
+		if w := s.Body[i][j[1]]; s.Body[i][j[0]] == knuckle && w.Known() {
+			return grip{(knuckle.X + w.X) / 2, (knuckle.Y + w.Y) / 2, true}
+		}
+	}
+	return grip{knuckle.X, knuckle.Y, true}
 }
 
 // Follow finds bat and ball in a scene. It returns an empty result if there are

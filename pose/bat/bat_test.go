@@ -26,6 +26,7 @@ type film struct {
 	ball   bool
 	noBat  bool
 	faint  float64 // share of the bar that shows
+	stray  float64 // heights by which the lead hand is put elsewhere, with more certainty than the other
 }
 
 func plain() film {
@@ -164,6 +165,11 @@ func (f *film) scene(seed uint64) *Scene {
 		put(pose.RightIndex, gx, gy)
 		put(pose.LeftWrist, gx-4, gy)
 		put(pose.RightWrist, gx-4, gy)
+		if f.stray > 0 {
+			for _, j := range [2]pose.Joint{pose.LeftIndex, pose.LeftWrist} {
+				b[j].X, b[j].Y, b[j].Sigma = b[j].X+0.8*f.stray*f.height, b[j].Y-0.6*f.stray*f.height, b[j].Sigma/2
+			}
+		}
 		put(pose.LeftShoulder, 172, 118)
 		put(pose.RightShoulder, 158, 118)
 		put(pose.LeftHip, 170, 165)
@@ -217,7 +223,9 @@ func TestFollowsABar(t *testing.T) {
 	two.second = true
 	fast := plain()
 	fast.fps, fast.n = 120, 96
-	for name, f := range map[string]film{"bright": bright, "dark": dark, "fence": fence, "blurred": blurred, "hand-held": shaky, "second bat": two, "120 fps": fast} {
+	astray := plain()
+	astray.stray = 0.25
+	for name, f := range map[string]film{"bright": bright, "dark": dark, "fence": fence, "blurred": blurred, "hand-held": shaky, "second bat": two, "120 fps": fast, "a hand astray": astray} {
 		t.Run(name, func(t *testing.T) {
 			if testing.Short() && name != "bright" && name != "hand-held" {
 				t.Skip("drawn pictures are slow; run without -short")

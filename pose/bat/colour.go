@@ -32,8 +32,8 @@ func (f *follower) learn(w way) *colours {
 		if !(w.gap[i] > sureGap) || f.turning(w, i) > slowDegS {
 			continue
 		}
-		p := f.evidence(i, nil)
 		g := f.grips[i]
+		p := f.evidence(i, g, nil)
 		d := dirs[w.angle[i]]
 		l := length(w.length[i], f.maxR)
 		im := &f.s.Pics[i]

@@ -24,6 +24,7 @@ type follower struct {
 	w, h   int
 	bg     []byte      // background, BGR, packed
 	grips  []grip      // in each frame
+	tries  [][]grip    // all that it may be
 	move   []shift     // how each frame lies on the background
 	noise  float64     // levels by which still parts of pictures differ
 	polar  [][]float32 // per frame: score of a bat [angle][length]; nil = no grip
@@ -34,9 +35,10 @@ type follower struct {
 
 func newFollower(s *Scene) *follower {
 	n := len(s.Pics)
-	f := &follower{s: s, w: s.Pics[0].W, h: s.Pics[0].H, grips: make([]grip, n), move: make([]shift, n), polar: make([][]float32, n), ev: make([][]float32, n), inside: make([][]bool, n), maxR: maxBat}
+	f := &follower{s: s, w: s.Pics[0].W, h: s.Pics[0].H, grips: make([]grip, n), tries: make([][]grip, n), move: make([]shift, n), polar: make([][]float32, n), ev: make([][]float32, n), inside: make([][]bool, n), maxR: maxBat}
 	for i := range n {
-		f.grips[i] = s.gripOf(i)
+		f.tries[i] = s.gripsOf(i)
+		f.grips[i] = f.tries[i][0]
 	}
 	if s.BatHeights > 0 {
 		// The hands cover the first 8 to 10 cm of the handle; 6 % for the scale.
@@ -195,16 +197,40 @@ func (f *follower) differs(i, x, y int) (int, bool) {
 	return levels(p.Pix[yi*p.Stride+3*xi:], f.bg[3*(y*f.w+x):]), true
 }
 
-// gather works out the evidence of all frames; c weighs colours, nil = none learnt.
+// gather works out the evidence of all frames; c weighs colours, nil = none learnt. Where the bat may come from two places, the
+// one is taken that has more of it.
 func (f *follower) gather(c *colours) {
+	seen := make([][]sight, len(f.s.Pics))
 	f.s.each(len(f.s.Pics), func(i int) {
-		if !f.grips[i].ok {
-			return
+		for _, g := range f.tries[i] {
+			if g.ok {
+				seen[i] = append(seen[i], f.look(i, g, c))
+			}
 		}
-		roi := f.evidence(i, c)
-		f.ev[i] = f.crossSections(i, &roi)
-		f.polar[i], f.inside[i] = f.lengths(i, &roi)
 	})
+	for i, k := range f.hands(seen) {
+		if k < 0 {
+			continue
+		}
+		v := &seen[i][k]
+		f.grips[i], f.ev[i], f.polar[i], f.inside[i] = v.grip, v.ev, v.polar, v.inside
+	}
+}
+
+// sight is what is seen of a bat from one place in one frame.
+type sight struct {
+	grip   grip
+	ev     []float32
+	polar  []float32
+	inside []bool
+}
+
+func (f *follower) look(i int, g grip, c *colours) sight {
+	v := sight{grip: g}
+	roi := f.evidence(i, g, c)
+	v.ev = f.crossSections(g, &roi)
+	v.polar, v.inside = f.lengths(g, v.ev, &roi)
+	return v
 }
 
 // patch is a square of evidence about the hands, in places of the frame.
@@ -244,9 +270,8 @@ const (
 	inColour  = 0.6   // and of the bat's colour there
 )
 
-func (f *follower) evidence(i int, col *colours) patch {
+func (f *follower) evidence(i int, g grip, col *colours) patch {
 	h := f.s.Height
-	g := f.grips[i]
 	half := int(toR*h) + 3
 	p := patch{x0: int(g.x) - half, y0: int(g.y) - half, n: 2*half + 1}
 	p.e, p.full, p.in = make([]float32, p.n*p.n), make([]float32, p.n*p.n), make([]bool, p.n*p.n)

@@ -21,10 +21,9 @@ var widths = [3]struct{ base, grow, weight float32 }{
 
 // crossSections is how much the evidence across each ray stands out from its
 // flanks: [angle][radius], about −1 to 1.
-func (f *follower) crossSections(i int, p *patch) []float32 {
+func (f *follower) crossSections(g grip, p *patch) []float32 {
 	out := make([]float32, angles*radii)
 	h := f.s.Height
-	g := f.grips[i]
 	type prefix [2*angles + 1]float32 // sums around the circle, twice
 	var cum, full prefix
 	var inside [angles]bool
@@ -109,10 +108,8 @@ var sidestep = func() (t [len(asides)][radii]struct{ turn, k int }) {
 }()
 
 // lengths scores a bat of every direction and length, [angle][length], and says which places lie in the outline, [angle][radius].
-func (f *follower) lengths(i int, p *patch) (scores []float32, inside []bool) {
+func (f *follower) lengths(g grip, ev []float32, p *patch) (scores []float32, inside []bool) {
 	h := f.s.Height
-	g := f.grips[i]
-	ev := f.ev[i]
 	// What each step of the map brings when the bat lies there, and when it should have ended before.
 	gain, pos := make([]float32, angles*radii), make([]float32, angles*radii)
 	inside = make([]bool, angles*radii)
