@@ -78,10 +78,15 @@ const (
 type fitter struct {
 	b     *body
 	stepS float64 // between the compared samples
+	peakS float64 // time of the burst
 }
 
-// score fills residual and scale of h; false where too little overlaps.
+// score fills residual and scale of h; false where too little overlaps, or where the compared stretch ends before
+// the burst: stances are alike, and a motion explains a burst only if it is there.
 func (f *fitter) score(h *fit) bool {
+	if h.contactS+fitToS*h.tempo < f.peakS {
+		return false
+	}
 	m := &templates()[h.variant]
 	b := f.b
 	c, s := math.Cos(h.azimuthRad), math.Sin(h.azimuthRad)
@@ -147,8 +152,8 @@ func (f *fitter) score(h *fit) bool {
 
 // fitAll returns the fits for every hypothesis on the grid around a burst.
 func (b *body) fitAll(peak int, sides []Bats) []fit {
-	f := fitter{b: b, stepS: 2 * fitStepS}
 	peakS := b.time(peak)
+	f := fitter{b: b, stepS: 2 * fitStepS, peakS: peakS}
 	var all []fit
 	keep := func(h fit) {
 		if f.score(&h) {
@@ -171,7 +176,7 @@ func (b *body) fitAll(peak int, sides []Bats) []fit {
 
 // refine descends from h over azimuth, tempo and time.
 func (b *body) refine(h fit, peakS float64) fit {
-	f := fitter{b: b, stepS: fitStepS}
+	f := fitter{b: b, stepS: fitStepS, peakS: peakS}
 	if !f.score(&h) {
 		return h
 	}

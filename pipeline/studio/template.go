@@ -40,6 +40,9 @@ func Templates() []Template {
 		{"deep coil, hands far back", vary(func(s *Swing) {
 			s.HandsBack, s.TrunkCoil, s.PelvisCoil, s.StrideLength, s.PelvisShift = 0.22, -54, -32, 0.49, 0.075
 		})},
+		{"far over the front foot", vary(func(s *Swing) {
+			s.OneHanded, s.StrideLength, s.Faults.Lunge = true, 0.46, 0.14
+		})},
 	}
 	var out []Template
 	for _, w := range swings {
