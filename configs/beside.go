@@ -47,7 +47,7 @@ func ForClip(root, clip string) (Sidecar, error) {
 	var own Sidecar
 	var first string
 	for _, file := range ClipFiles(clip) {
-		if _, err := os.Lstat(file); errors.Is(err, fs.ErrNotExist) {
+		if _, err := os.Lstat(file); missing(err) {
 			continue
 		}
 		s, ps := readFile(file)
@@ -102,11 +102,15 @@ func foldersDown(root, dir string) []string {
 	return dirs
 }
 
+// missing says whether an error stands for a file that is not there, or cannot be,
+// because the clip's own name is as long as a name may be.
+func missing(err error) bool { return errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENAMETOOLONG) }
+
 // readFile parses a settings file; one that is not there states nothing.
 func readFile(file string) (Sidecar, Problems) {
 	// Not blocking: opening a named pipe would otherwise wait for a writer.
 	f, err := os.OpenFile(file, os.O_RDONLY|syscall.O_NONBLOCK, 0)
-	if errors.Is(err, fs.ErrNotExist) {
+	if missing(err) {
 		if _, lerr := os.Lstat(file); lerr != nil {
 			return Sidecar{}, nil
 		}

@@ -131,7 +131,7 @@ func (p *Probe) Info(path string, times []float64, o Options) (Info, error) {
 	for i, t := range fixed {
 		in.PTSS[i] = t - fixed[0]
 		if i > 0 && !(in.PTSS[i] > in.PTSS[i-1]) { // beyond the precision of a number: no clock
-			return in, &Error{Path: path, Kind: ErrDamaged, Msg: "the times of its frames make no sense", Hint: "convert the clip to H.264 and try again"}
+			return in, noClock(path)
 		}
 	}
 	step := MedianStep(in.PTSS)
@@ -149,6 +149,9 @@ func (p *Probe) Info(path string, times []float64, o Options) (Info, error) {
 	if len(fixed) > 1 {
 		fileFPS = float64(len(fixed)-1) / span
 	}
+	if !(fileFPS <= maxFPS) {
+		return in, noClock(path)
+	}
 	in.TimeScale = 1
 	p.setRate(&in, fileFPS, o.CapturedFPS)
 	in.DurationS = (span + step) * in.TimeScale
@@ -156,6 +159,14 @@ func (p *Probe) Info(path string, times []float64, o Options) (Info, error) {
 		return in, err
 	}
 	return in, nil
+}
+
+// maxFPS bounds what is taken for a clock: phones record up to 7680 frames per
+// second for moments, and their files play slower than that.
+const maxFPS = 100000
+
+func noClock(path string) *Error {
+	return &Error{Path: path, Kind: ErrDamaged, Msg: "the times of its frames make no sense", Hint: "convert the clip to H.264 and try again"}
 }
 
 // expected is the number of frames that ought to be there: hidden ones of an
