@@ -467,20 +467,27 @@ func (r *run) record(c Clip, o Outcome, folder bool) (*report.Report, error) {
 	if old := r.stored(c.Rel); old != nil && old.Outcome == o && old.Tool.Key == c.Tool.Key {
 		return old, nil
 	}
+	if err := r.putRecord(c, rep); err != nil && !unnameable(err) { // else the page alone tells of it
+		return nil, err
+	}
+	return rep, nil
+}
+
+func (r *run) putRecord(c Clip, rep *report.Report) error {
 	var log []byte
-	if o.State == report.Failed {
+	if rep.Outcome.State == report.Failed {
 		log, _ = r.store.Read(clipFile(c.Rel, "failure.log")) // mostly there is none
 	}
 	if err := r.store.ClearClip(c.Rel); err != nil {
-		return nil, err
+		return err
 	}
 	if len(log) > 0 {
 		if err := r.store.Put(clipFile(c.Rel, "failure.log"), log); err != nil {
-			return nil, err
+			return err
 		}
 	}
 	// report.json is the last file that WriteClip writes.
-	return rep, errors.Join(report.WriteClip(r.store.ClipPut(c.Rel), rep, nil), r.remember(c))
+	return errors.Join(report.WriteClip(r.store.ClipPut(c.Rel), rep, nil), r.remember(c))
 }
 
 // settingsReason names files as the coach knows them: below the folder of clips.

@@ -132,3 +132,22 @@ func TestBrokenTools(t *testing.T) {
 		})
 	}
 }
+
+// Results whose path would be too long for the system are a matter of that clip alone.
+func TestNameTooLongForTheOutput(t *testing.T) {
+	root, out := t.TempDir(), filepath.Join(t.TempDir(), strings.Repeat("o", 200))
+	const longest = 4096 // PATH_MAX of Linux
+	rel := strings.Repeat("deep/", (longest-40-len(root))/5) + "a.mp4"
+	put(t, filepath.Join(root, rel), "good")
+	put(t, filepath.Join(root, "b.mp4"), "good")
+	for range 2 {
+		sum, err := withWorkers(newBatch(root, out)).Run(t.Context())
+		if err != nil || sum.Lost != 1 || sum.Counts[report.Done] != 1 {
+			t.Fatalf("%+v, %v", sum, err)
+		}
+	}
+	page, err := os.ReadFile(filepath.Join(out, "index.html"))
+	if err != nil || !strings.Contains(string(page), "shorter, plainer names") {
+		t.Errorf("the page does not say what is wrong: %v", err)
+	}
+}

@@ -88,6 +88,8 @@ func classify(err error) class {
 		return ce.Class
 	case errors.Is(err, context.Canceled):
 		return classInterrupted
+	case unnameable(err):
+		return classInput
 	case errors.Is(err, ErrOutput) && !mayPass(err):
 		return classFatal
 	case errors.Is(err, ErrFatal), errors.Is(err, ErrAway), errors.Is(err, video.ErrTool),
@@ -101,6 +103,12 @@ func classify(err error) class {
 		return classTransient
 	}
 	return classBug
+}
+
+// unnameable says whether the output folder cannot hold results under the clip's
+// name. That is no fault of the disk: clips with other names fare better.
+func unnameable(err error) bool {
+	return errors.Is(err, ErrOutput) && (errors.Is(err, syscall.ENAMETOOLONG) || errors.Is(err, syscall.EILSEQ))
 }
 
 // mayPass says whether the system's own number stands for something that comes and goes.
@@ -142,6 +150,8 @@ func outcomeOf(err error) Outcome {
 		return Outcome{State: report.Failed, Reason: fmt.Sprintf(format, args...)}
 	}
 	switch {
+	case unnameable(err):
+		return failed("The output folder cannot hold results under this name (%v), so there are none: give the clip and the folders above it shorter, plainer names and run again.", cause(err))
 	case errors.Is(err, errClipFile) && errors.Is(err, os.ErrPermission):
 		return failed("The file may not be read: give yourself the right to read it and run again.")
 	case errors.Is(err, errClipFile) && errors.Is(err, os.ErrNotExist):

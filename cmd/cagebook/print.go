@@ -118,15 +118,16 @@ func (p *printer) left() string {
 	if p.workedClips < 3 || p.ended >= p.clips || p.worked == 0 {
 		return ""
 	}
-	perByte := float64(time.Since(p.began)) / float64(p.worked)
-	d := time.Duration(perByte * float64(p.bytes-p.bytesIn))
+	seconds := time.Since(p.began).Seconds() / float64(p.worked) * float64(p.bytes-p.bytesIn)
 	switch {
-	case d < 90*time.Second:
-		return fmt.Sprintf(" (about %.0f s left)", d.Seconds())
-	case d < 90*time.Minute:
-		return fmt.Sprintf(" (about %.0f min left)", d.Minutes())
+	case seconds < 90:
+		return fmt.Sprintf(" (about %.0f s left)", seconds)
+	case seconds < 90*60:
+		return fmt.Sprintf(" (about %.0f min left)", seconds/60)
+	case seconds < 100*3600:
+		return fmt.Sprintf(" (about %.1f h left)", seconds/3600)
 	}
-	return fmt.Sprintf(" (about %.1f h left)", d.Hours())
+	return "" // some file is large beyond all likelihood
 }
 
 func (p *printer) finished(e pipeline.Event) {
