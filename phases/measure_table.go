@@ -64,6 +64,15 @@ const fastFrameS = 1.0 / 45
 // lets 120 frames a second pass.
 const batFrameS = 1.0 / 100
 
+// What is believable of a full swing. Published mean speeds of the barrel are 25 m/s at 12 to 17 years (Escamilla et al. 2009, J Appl Biomech 25:210) to
+// 36.8 m/s (the maximum of ten of the better of adult hitters; Inkster et al. 2011, Med Sci Sports Exerc 43), with standard deviations of up to
+// 5 m/s between hitters: above the largest of them and two of those a number is an error. There is no published value below 12 years; 8 m/s, and the
+// limits of the attack angle, are common practice, no source.
+const (
+	leastBatSpeedMS, mostBatSpeedMS = 8.0, 47.0
+	leastAttackDeg, mostAttackDeg   = -40.0, 50.0
+)
+
 func definitions() []Definition {
 	var ds []Definition
 	add := func(d Definition) { ds = append(ds, d) }
@@ -191,12 +200,12 @@ func definitions() []Definition {
 		Views: anyView, Why: whyAny, needs: []EventName{Contact}, object: bat, frameS: fastFrameS, maxSigma: 12, low: -90, high: 90, basis: "bat", eval: (*draw).batTilt,
 	})
 	add(Definition{
-		Name: "attack_angle", Event: string(Contact), Unit: "deg", Text: "climb of the barrel end's path just before contact; + = upward",
-		Views: sideViews, Why: whySide, needs: []EventName{Contact}, object: bat, frameS: batFrameS, maxSigma: 10, low: -60, high: 70, basis: "bat", eval: (*draw).attackAngle,
+		Name: "attack_angle", Event: string(Contact), Unit: "deg", Text: "climb of the path of the bat's sweet spot (0.15 m from the barrel's end) just before contact; + = upward",
+		Views: sideViews, Why: whySide, needs: []EventName{Contact}, object: bat, frameS: batFrameS, maxSigma: 10, low: leastAttackDeg, high: mostAttackDeg, basis: "bat", eval: (*draw).attackAngle,
 	})
 	add(Definition{
 		Name: "bat_speed", Event: string(Contact), Unit: "m/s", Text: "speed of the barrel end just before contact",
-		Views: sideViews, Why: whySide, needs: []EventName{Contact}, object: bat, scaled: true, frameS: batFrameS, maxSigma: 5, low: 3, high: 50, basis: "bat", eval: (*draw).batSpeed,
+		Views: sideViews, Why: whySide, needs: []EventName{Contact}, object: bat, scaled: true, frameS: batFrameS, maxSigma: 5, low: leastBatSpeedMS, high: mostBatSpeedMS, basis: "bat", eval: (*draw).batSpeed,
 	})
 
 	reach := func(name, text string, f func(*draw) float64) {

@@ -133,7 +133,7 @@ func finishMeasure(m *Measure, def *Definition, values []float64, lost Status) {
 	case m.Value < def.low || m.Value > def.high:
 		fail(FailedCheck)
 	case m.Sigma <= def.maxSigma:
-	case m.Unit == "ms": // the instants are too unsure; where frames are too far apart was asked before
+	case m.Unit == "ms", def.object != noObject: // instants, bat or ball are too unsure; where frames are too far apart, and from where it is seen, was asked before
 		fail(FailedCheck)
 	default:
 		fail(NotInView)

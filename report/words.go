@@ -26,7 +26,7 @@ func StatusWords(s phases.Status) string {
 	case phases.NoBall:
 		return "the ball could not be seen"
 	default:
-		return "the number did not pass its own checks, so it is not shown"
+		return "the number is not sure enough, or did not pass its own checks, so it is not shown"
 	}
 }
 
