@@ -40,7 +40,11 @@ func (d *draw) lineTurn(name string, e EventName, lead pose.Joint, width lengthG
 		world = k.WrapDeg(az + math.Atan2(-deep, u)*180/math.Pi)
 	}
 	turn, sigma := d.joinTurns(name+string(e), turns, world, d.ratioSigma(e, lead, lead.Swap(), c, width), q, r)
-	if name == "hips" {
+	switch name {
+	case "shoulders":
+		turn += d.once("shoulders turn"+string(e), 0, shouldersSigmaDeg)
+		sigma = math.Hypot(sigma, shouldersSigmaDeg)
+	case "hips":
 		more := pelvisSigmaDeg + (pelvisSideDeg-pelvisSigmaDeg)*math.Cos(d.az)*math.Cos(d.az)
 		turn += d.once("hips turn"+string(e), 0, more)
 		sigma = math.Hypot(sigma, more)
