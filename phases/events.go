@@ -92,9 +92,13 @@ func (r *reading) findEvents() {
 		if s.lift < 3*footClear { // perhaps not lifted by definition
 			up, deep := r.ev[Load], r.loadOfHands()
 			p := clamp(s.lift/(3*footClear), 0, 1)
+			hardly := (1 - 0.5*p) * heelUpSD
 			r.ev[Load] = either(up, deep, p)
 			// A foot whose heel alone goes up is at rest once more at the top.
 			r.ev[Stance] = either(r.ev[Stance], cue{deep.t - 0.005, deep.sigma}, math.Max(p, 0.5))
+			for _, n := range [2]EventName{Load, Stance} {
+				r.ev[n] = cue{r.ev[n].t, math.Hypot(r.ev[n].sigma, hardly)}
+			}
 		}
 	} else {
 		r.ev[FootDown] = r.expected(FootDown, 0.45)     // it never left the ground that could be seen
@@ -113,7 +117,7 @@ func (r *reading) findEvents() {
 }
 
 // heelUpSD is how far apart, s, a heel that goes up and the deepest hands are: without it 95 % intervals of stance held 83 % of 23
-// rendered swings whose foot is not lifted.
+// rendered swings whose foot is not lifted. Where it may be lifted a little, load and stance have a part of it.
 const heelUpSD = 0.10
 
 // An event's definition in body lengths along the joints, which are about 0.87

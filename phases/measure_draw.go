@@ -79,7 +79,7 @@ const (
 	// A landmark model errs in depth in two ways: it draws all depths toward a usual body, by depthScale (a part of them; one
 	// standard deviation, the same for all joints of a hitter), and each joint by depthSigma, body heights. From the median errors of
 	// the model's knee: 9° of a bend of 45° that points at the camera, 4.5° of one of 18°, on rendered figures with known joints.
-	depthScale    = 0.20
+	depthScale    = 0.22
 	depthAway     = 0.15 // on top where the hitter's back is to the camera: there bends of 38° to 70° came out 20 to 25° too small
 	depthSigma    = 0.018
 	depthSigmaArm = 0.036 // from the elbow's median error of 20°
