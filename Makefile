@@ -21,7 +21,7 @@ BUILD   := $(GO) build -buildvcs=false -ldflags "$(LDFLAGS)"
 # All that goes into the programs: code, and the files embedded in it.
 SOURCES := $(shell find cmd pipeline pose phases report models configs -type f ! -name '*_test.go' ! -path '*/testdata/*') go.mod go.sum
 
-.PHONY: demo build test clean native native-test models models-test format lint pure race full accuracy accuracy-quick bench bench-queue night-queue long
+.PHONY: demo build test clean native native-test models models-test format lint pure race full accuracy accuracy-quick bench bench-queue night-queue night-kill night-faults night-mutated night-memory long
 
 build: native
 	@$(MAKE) --no-print-directory bin/cagebook bin/studio
@@ -134,10 +134,23 @@ bench-queue:
 night-queue:
 	@CGO_ENABLED=0 CAGEBOOK_TEST_KILLS=200 $(GO) test -run KilledNight -timeout 60m -v ./pipeline/queue
 
-# Long forms of tests: 200 kills of the batch, 10,000 altered clips. Hours on a busy machine.
-long:
+# Long forms of tests: 200 kills of the batch, every fault at every call on the disk, 10,000 altered clips. Hours on a busy machine.
+long: night-kill night-faults night-mutated
+
+night-kill:
 	@CAGEBOOK_LONG=1 CGO_ENABLED=0 $(GO) test -count=1 -timeout 3h -run Killed -v ./pipeline
-	@CAGEBOOK_LONG=1 $(GO) test -tags matprofile -count=1 -timeout 5h -run Mutated -v ./cmd/cagebook
+
+night-faults:
+	@CAGEBOOK_LONG=1 CGO_ENABLED=0 $(GO) test -count=1 -timeout 3h -run 'EachDiskCall|EachCall' -v ./pipeline
+
+night-mutated:
+	@CAGEBOOK_LONG=1 $(GO) test -tags matprofile -count=1 -timeout 9h -run Mutated -v ./cmd/cagebook
+
+# Memory over a night of NIGHT clips: short ones and, every twentieth, one of the folder FROM.
+NIGHT ?= 500
+FROM ?= demo/clips
+night-memory:
+	@CAGEBOOK_NIGHT_CLIPS=$(NIGHT) CAGEBOOK_NIGHT_FROM="$(abspath $(wildcard $(FROM)))" $(GO) test -tags matprofile -count=1 -timeout 9h -run NightMemory -v ./cmd/cagebook
 
 clean:
 	rm -rf bin build demo

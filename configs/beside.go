@@ -104,7 +104,9 @@ func foldersDown(root, dir string) []string {
 
 // missing says whether an error stands for a file that is not there, or cannot be,
 // because the clip's own name is as long as a name may be.
-func missing(err error) bool { return errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENAMETOOLONG) }
+func missing(err error) bool {
+	return errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENAMETOOLONG)
+}
 
 // readFile parses a settings file; one that is not there states nothing.
 func readFile(file string) (Sidecar, Problems) {

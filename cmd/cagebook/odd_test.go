@@ -35,7 +35,7 @@ type oddFolder struct {
 // oddNames are names that a shell, a page, ffmpeg or a table might take for something else.
 var oddNames = []string{
 	`"double" 'single' ` + "`back`.mp4", "line\nfeed.mp4", "tab\tcarriage\rreturn.mp4", "<script>document.title='pwned'<script>.mp4",
-	"<img src=x onerror=document.title=1>.mp4", "&amp;lt;b&gt;.mp4", "%2e%2e%2fetc.mp4", "a..mp4", "\u202egnp.mp4", "\u200fשלום‎.mp4",
+	"<img src=x onerror=document.title=1>.mp4", "&amp;lt;b&gt;.mp4", "%2e%2e%2fetc.mp4", "a..mp4", "\u202egnp.mp4", "\u200fשלום\u200e.mp4",
 	"latin1 \xe9\xff.mp4", "-rf.mp4", "file:x.mp4", "concat:a|b.mp4", "%03d.mp4", "a?b#c&d=e.mp4", " leading and trailing .mp4", "con.mp4", "⚾ é ｅ 日本.mp4",
 	"back\\slash.mp4", "=cmd|' A0.mp4", "javascript:alert(1).mp4", "a;b,c.mp4", "${HOME}.mp4", "*.mp4", "upper.MP4",
 	strings.Repeat("n", 251) + ".mp4", strings.Repeat("é", 125) + "x.mp4",
