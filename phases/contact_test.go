@@ -3,6 +3,7 @@ package phases
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"cagebook/pose"
@@ -229,5 +230,60 @@ func TestBallIsMetWhereItsWaysMeet(t *testing.T) {
 	}
 	if _, _, _, ok := s.ballAt(4.4 / 60); ok {
 		t.Error("a place without a ball")
+	}
+}
+
+// A swing without a ball is named so where a ball would have been seen and a crack heard, and nowhere else.
+func TestDrySwingIsNamed(t *testing.T) {
+	end, slow := usual, usual
+	end.azimuthDeg, slow.fps = 90, 30
+	for _, c := range []struct {
+		name  string
+		p     performance
+		ball  bool
+		heard Heard
+		crack bool
+		want  bool
+	}{
+		{"no ball, no crack", usual, false, Heard{true, OnsetNone}, false, true},
+		{"a ball", usual, true, Heard{true, OnsetNone}, false, false},
+		{"no ball seen, a crack", usual, false, Heard{true, OnsetFound}, true, false},
+		{"no ball, two cracks", usual, false, Heard{true, OnsetAmbiguous}, false, false},
+		{"no ball, muted", usual, false, Heard{false, OnsetNoSound}, false, false},
+		{"no ball, sound out of step with the pictures, not listened to", usual, false, Heard{}, false, false},
+		{"no ball, no crack, along the line to the pitcher", end, false, Heard{true, OnsetNone}, false, false},
+		{"no ball, no crack, 30 frames/s", slow, false, Heard{true, OnsetNone}, false, false},
+	} {
+		tr := perform(t, c.p)
+		res, err := Detect(tr, Given{})
+		if err != nil || len(res.Swings) != 1 {
+			t.Fatalf("%s: %d swings, %v", c.name, len(res.Swings), err)
+		}
+		sw := &res.Swings[0]
+		var cues []ContactCue
+		if c.crack {
+			at, _ := sw.Event(Contact)
+			cues = append(cues, ContactCue{TimeS: at.TimeS + 0.005, SigmaS: 0.007, From: "audio"})
+		}
+		Refine(tr, sw, Given{}, cues, c.ball, c.heard)
+		if got := strings.Contains(strings.Join(sw.Notes, " "), "dry swing"); got != c.want {
+			t.Errorf("%s: named a dry swing: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// A sound track that is a tenth of a second late: its crack is left out, said so, and contact stays where it was.
+func TestSoundOutOfStepIsLeftOut(t *testing.T) {
+	tr := perform(t, usual)
+	res, err := Detect(tr, Given{})
+	if err != nil || len(res.Swings) != 1 {
+		t.Fatalf("%d swings, %v", len(res.Swings), err)
+	}
+	sw := &res.Swings[0]
+	was, _ := sw.Event(Contact)
+	Refine(tr, sw, Given{}, []ContactCue{{TimeS: was.TimeS + 0.1, SigmaS: 0.007, From: "audio"}}, true, Heard{true, OnsetFound})
+	now, _ := sw.Event(Contact)
+	if len(now.Cues) != 2 || now.Cues[0].LeftOut || !now.Cues[1].LeftOut || math.Abs(now.TimeS-was.TimeS) > 1e-6 || !strings.Contains(strings.Join(sw.Notes, " "), "out of step") {
+		t.Errorf("contact %.4f → %.4f, cues %+v, notes %q", was.TimeS, now.TimeS, now.Cues, sw.Notes)
 	}
 }

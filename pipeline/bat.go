@@ -158,21 +158,26 @@ const soundStretch = 0.08
 // hear reads a clip's sound if it can tell of contact: a slow-motion file's is
 // stretched or missing. Sound that cannot be read is none.
 func hear(ctx context.Context, path string, info *video.Info) (*video.Audio, error) {
-	if !info.HasAudio || math.Abs(info.TimeScale-1) > 1e-3 {
+	if !info.HasAudio || math.Abs(info.TimeScale-1) > 1e-3 { // no sound, or that of slow motion
 		return nil, nil
 	}
 	a, err := video.ReadAudio(ctx, path)
 	if ctx.Err() != nil {
 		return nil, context.Cause(ctx)
 	}
-	if err != nil || a == nil || a.RateHz <= 0 {
-		return nil, nil
-	}
-	long := a.StartS + float64(len(a.Samples))/float64(a.RateHz)
-	if d := math.Abs(long - info.DurationS); d > 0.5 && d > soundStretch*info.DurationS {
+	if err != nil || a == nil || !runsAlong(a, info.DurationS) {
 		return nil, nil
 	}
 	return a, nil
+}
+
+// runsAlong says whether a sound is about as long as the pictures are.
+func runsAlong(a *video.Audio, picturesS float64) bool {
+	if a.RateHz <= 0 {
+		return false
+	}
+	d := math.Abs(a.StartS + float64(len(a.Samples))/float64(a.RateHz) - picturesS)
+	return d <= 0.5 || d <= soundStretch*picturesS
 }
 
 // followBat looks for bat and ball about one swing and writes them into the
