@@ -48,21 +48,24 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	if err != nil {
 		return Result{}, err
 	}
-	if len(found.Hitters) == 0 {
+	left := screened{hitters: found.Hitters}
+	if clip.Sidecar.HitterAt == nil && len(given.Marks) == 0 { // what a person has pointed at is looked at closely
+		if left, err = a.screen(ctx, open, nets, found.Hitters, given, part(progress, "looking for swings")); err != nil {
+			return Result{}, err
+		}
+	} else if sure := pose.Sure(found.Hitters); len(sure) > 0 {
+		left.hitters = sure
+	}
+	if len(left.hitters) == 0 && len(pose.Sure(found.Hitters)) == 0 {
 		in.Outcome = nobody(found)
 		return finish(ctx, clip, in, nil, a.TempDir)
 	}
-	if found.Farther > 0 {
+	in.Rejected = left.rejected
+	hitters, farther := pose.Choose(left.hitters, found.Hitters)
+	if farther > 0 {
 		in.Warnings = append(in.Warnings, "Somebody swung farther from the camera while this hitter was in the picture, and was left out. To have that one instead, name the place with hitter_at.")
 	}
-	hitters, none := found.Hitters, []phases.Rejected(nil)
-	if clip.Sidecar.HitterAt == nil && len(given.Marks) == 0 { // what a person has pointed at is looked at closely
-		if hitters, none, err = a.screen(ctx, open, nets, found.Hitters, given, part(progress, "looking for swings")); err != nil {
-			return Result{}, err
-		}
-	}
-	in.Rejected = none
-	windows, err := a.lookClosely(ctx, open, nets, hitters, part(progress, "following the joints"))
+	windows, err := lookClosely(ctx, open, nets.Landmarks, hitters, DenseOptions{TempDir: a.TempDir}, part(progress, "following the joints"))
 	if err != nil {
 		return Result{}, err
 	}
@@ -87,13 +90,13 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	if err != nil {
 		return res, err
 	}
-	return res, keepClip(&clip, given, in.Info, windows, res.Report, pics)
+	return res, keepClip(&clip, given, in.Info, left, windows, res.Report, pics)
 }
 
 // analyzeAgain is the way from kept tracks. ok is false where they do not suffice.
 func (a *Analyzer) analyzeAgain(ctx context.Context, clip Clip, k *kept, in report.Input, progress Progress) (Result, bool, error) {
 	report1(progress, "measuring again")
-	in.Info = k.Info
+	in.Info, in.Rejected = k.Info, k.Rejected
 	if err := readAll(ctx, clip, k.windows(), in.Given, &in); err != nil {
 		return Result{}, false, err
 	}
@@ -153,8 +156,8 @@ func AnalyzeTrack(clip Clip, tracks []*pose.Track, rules *configs.RuleSet) (Resu
 	return finish(context.Background(), clip, in, nil, "")
 }
 
-// lookClosely runs the dense pass on a freshly opened clip.
-func (a *Analyzer) lookClosely(ctx context.Context, open OpenSource, nets Nets, hitters []pose.Hitter, progress func(done, total int)) (_ []DenseWindow, err error) {
+// lookClosely reads the hitters' windows of a freshly opened clip by the given landmark networks.
+func lookClosely(ctx context.Context, open OpenSource, landmarks []pose.Net, hitters []pose.Hitter, o DenseOptions, progress func(done, total int)) (_ []DenseWindow, err error) {
 	if len(hitters) == 0 {
 		return nil, nil
 	}
@@ -163,7 +166,7 @@ func (a *Analyzer) lookClosely(ctx context.Context, open OpenSource, nets Nets, 
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, src.Close()) }()
-	return dense(ctx, src, hitters, nets, DenseOptions{TempDir: a.TempDir}, progress)
+	return dense(ctx, src, hitters, Nets{Landmarks: landmarks}, o, progress)
 }
 
 // read smooths a window's track, finds its swings and measures them.

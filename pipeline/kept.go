@@ -10,6 +10,7 @@ import (
 	"image"
 	"image/draw"
 	"image/jpeg"
+	"io/fs"
 	"maps"
 	"math"
 	"os"
@@ -45,6 +46,9 @@ type kept struct {
 	Info    video.Info
 	Windows []keptWindow
 	Swings  []keptSwing
+
+	Rejected []phases.Rejected // what the screen took for no swing
+	Sketches []pose.Track      // smoothed, of the windows that were sketched; kept where no swing was found
 }
 
 type keptWindow struct {
@@ -99,13 +103,12 @@ func readKept(clip *Clip, given phases.Given) *kept {
 	if err != nil {
 		return nil // mostly there is none; a file that cannot be read is made anew
 	}
-	zr, err := gzip.NewReader(bytes.NewReader(data))
-	if err != nil {
+	k, err := parseKept(data)
+	if err != nil || k.Version != keptVersion || k.Made != keptMade(clip) {
 		return nil
 	}
-	var k kept
-	if err := gob.NewDecoder(zr).Decode(&k); err != nil || k.Version != keptVersion || k.Made != keptMade(clip) {
-		return nil
+	if !k.holds(given) {
+		return nil // what a person has pointed at was not looked at closely
 	}
 	if was, is := k.BatPart, batPart(given); math.Abs(was-is) > sameBat*was {
 		return nil // the bat was looked for by its length
@@ -113,7 +116,62 @@ func readKept(clip *Clip, given phases.Given) *kept {
 	if given.Bats != k.Bats && (k.Bats != phases.BatsUnset || given.Bats != k.Found) {
 		return nil // the bat was looked for by the side
 	}
-	return &k
+	return k
+}
+
+// holds says whether every time that a person gave lies in a window that was looked at closely.
+func (k *kept) holds(given phases.Given) bool {
+	for _, times := range given.Marks {
+		for _, at := range times {
+			if !slices.ContainsFunc(k.Windows, func(w keptWindow) bool {
+				t := w.Track.Times
+				return len(t) > 0 && at >= t[0] && at <= t[len(t)-1]
+			}) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// KeptTracks are the tracks that an earlier run kept of a clip of this content below the output folder, as raw as they were
+// read: of what was looked at closely, or else of what was sketched. None where nothing was kept.
+func KeptTracks(out, sha256 string) ([]*pose.Track, error) {
+	data, err := os.ReadFile(filepath.Join(out, KeptDir, sha256))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	} else if err != nil {
+		return nil, err
+	}
+	k, err := parseKept(data)
+	if err != nil {
+		return nil, fmt.Errorf("kept tracks of %s: %w", sha256, err)
+	}
+	var tracks []*pose.Track
+	for i := range k.Windows {
+		tracks = append(tracks, &k.Windows[i].Track)
+	}
+	for i := range k.Sketches {
+		if len(k.Windows) == 0 {
+			tracks = append(tracks, &k.Sketches[i])
+		}
+	}
+	for _, t := range tracks {
+		t.Smooth = nil
+	}
+	return tracks, nil
+}
+
+func parseKept(data []byte) (*kept, error) {
+	zr, err := gzip.NewReader(bytes.NewReader(data))
+	if err != nil {
+		return nil, err
+	}
+	var k kept
+	if err := gob.NewDecoder(zr).Decode(&k); err != nil {
+		return nil, err
+	}
+	return &k, nil
 }
 
 func (k *kept) write(clip *Clip) error {
@@ -144,8 +202,13 @@ func (k *kept) windows() (out []DenseWindow) {
 }
 
 // keepClip keeps what was read of a clip that was looked at in full.
-func keepClip(clip *Clip, given phases.Given, info video.Info, windows []DenseWindow, r *report.Report, pics *pictures) error {
-	k := &kept{Version: keptVersion, Made: keptMade(clip), Bats: given.Bats, BatPart: batPart(given), Info: info}
+func keepClip(clip *Clip, given phases.Given, info video.Info, seen screened, windows []DenseWindow, r *report.Report, pics *pictures) error {
+	k := &kept{Version: keptVersion, Made: keptMade(clip), Bats: given.Bats, BatPart: batPart(given), Info: info, Rejected: seen.rejected}
+	for i := range seen.sketches {
+		if len(r.Swings) == 0 {
+			k.Sketches = append(k.Sketches, seen.sketches[i].Track)
+		}
+	}
 	for i := range r.Swings {
 		if b := r.Swings[i].Bats; i == 0 {
 			k.Found = b

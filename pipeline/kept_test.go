@@ -43,7 +43,7 @@ func keptClip(t *testing.T) (*Clip, *report.Report) {
 		t.Fatal(err)
 	}
 	windows := []DenseWindow{{Hitter: 1, Track: *r.Swings[0].Track, flights: []keptFlight{{ContactS: 0.66}}}}
-	if err := keepClip(clip, phases.Given{}, video.Info{Width: 320, Height: 240}, windows, r, pics); err != nil {
+	if err := keepClip(clip, phases.Given{}, video.Info{Width: 320, Height: 240}, screened{}, windows, r, pics); err != nil {
 		t.Fatal(err)
 	}
 	return clip, r

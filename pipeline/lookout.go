@@ -37,7 +37,7 @@ type lookout struct {
 	lookAtS float64    // time of the next look
 	objectS float64    // time from which objects are looked for again
 	wait    []glance   // in the order of time; looked = already in samples
-	before  pose.Thumb // of the glance before the first that waits
+	before  pose.Thumb // of the last glance
 	stirs   []stir
 }
 
@@ -70,6 +70,12 @@ func watchPeople(ctx context.Context, nets Nets, in <-chan glance, info video.In
 
 // add takes the next glance.
 func (l *lookout) add(g glance) error {
+	if l.before.W > 0 {
+		g.changes = g.thumb.ChangesSince(l.before)
+	} else {
+		g.stirKnown = true // the first one: nothing is known
+	}
+	l.before = g.thumb
 	l.wait = append(l.wait, g)
 	if g.timeS < l.lookAtS {
 		return nil
@@ -103,26 +109,23 @@ func (l *lookout) add(g glance) error {
 // settle looks for stirs among the glances up to now, about those who are seen now and those who were seen before,
 // and looks closely at the glances of which it is known by now whether anything stirs near them.
 func (l *lookout) settle(nowS float64, was ...pose.Box) error {
-	before := l.before
 	for i := range l.wait {
 		g := &l.wait[i]
-		if !g.stirKnown && before.W > 0 {
+		if !g.stirKnown {
 			for _, boxes := range [2][]pose.Box{was, l.people} {
 				for _, b := range boxes {
-					if g.thumb.Motion(before, b, l.w) >= stirred {
+					if g.changes.Motion(b, l.w) >= stirred {
 						l.stirs = append(l.stirs, stir{g.timeS, b})
 					}
 				}
 			}
 		}
 		g.stirKnown = true
-		before = g.thumb
 	}
 	n := 0
 	var todo []closeLook
 	for ; n < len(l.wait) && l.wait[n].timeS < nowS-stirBeforeS; n++ {
 		g := l.wait[n]
-		l.before = g.thumb
 		if g.looked || g.small.Pix == nil {
 			continue
 		}
@@ -201,6 +204,9 @@ func (l *lookout) lookClosely(todo []closeLook) error {
 func (l *lookout) keep(g glance, people []pose.Person) {
 	for i := range people {
 		people[i].Shirt = pose.ShirtColour(g.small, &people[i].Points, g.zoom)
+		if b, n := people[i].Points.Bounds(0.2); n >= 6 && len(l.samples) > 0 {
+			people[i].Motion = g.changes.Motion(b, l.w)
+		}
 	}
 	l.samples = append(l.samples, pose.Sample{Frame: g.frame, TimeS: g.timeS, People: people})
 }

@@ -132,11 +132,11 @@ func TestLookoutWaitsWithoutPictures(t *testing.T) {
 func TestMotion(t *testing.T) {
 	still := glances(2, func(int) bool { return false }, 0, 0)
 	box := pose.Box{X0: 290, Y0: 80, X1: 350, Y1: 280}
-	if m := still[1].thumb.Motion(still[0].thumb, box, 640); m > 0.005 {
+	if m := still[1].thumb.ChangesSince(still[0].thumb).Motion(box, 640); m > 0.005 {
 		t.Errorf("noise alone moves %.3f", m)
 	}
 	moved := glances(2, func(i int) bool { return i == 1 }, 300, 120)
-	m := moved[1].thumb.Motion(moved[0].thumb, box, 640)
+	m := moved[1].thumb.ChangesSince(moved[0].thumb).Motion(box, 640)
 	if m < 0.05 {
 		t.Errorf("a patch of 60 x 90 px about somebody of 200 px moves %.3f, want more than a stir", m)
 	}
@@ -145,10 +145,10 @@ func TestMotion(t *testing.T) {
 	for i := range lit.Grey {
 		lit.Grey[i] += 12
 	}
-	if l := lit.Motion(moved[0].thumb, box, 640); math.Abs(l-m) > 0.02 {
+	if l := lit.ChangesSince(moved[0].thumb).Motion(box, 640); math.Abs(l-m) > 0.02 {
 		t.Errorf("with a lamp on it moves %.3f instead of %.3f", l, m)
 	}
-	if far := moved[1].thumb.Motion(moved[0].thumb, pose.Box{X0: 10, Y0: 80, X1: 70, Y1: 280}, 640); far > 0.005 {
+	if far := moved[1].thumb.ChangesSince(moved[0].thumb).Motion(pose.Box{X0: 10, Y0: 80, X1: 70, Y1: 280}, 640); far > 0.005 {
 		t.Errorf("about somebody else it moves %.3f", far)
 	}
 }

@@ -61,7 +61,8 @@ type glance struct {
 	small pose.Image // the picture, reduced; empty if nothing moved
 	zoom  float64    // px of the picture ÷ px of small
 
-	looked, stirKnown bool // for the lookout: the model saw it; it was held against the one before
+	changes           pose.Changes // since the glance before
+	looked, stirKnown bool         // for the lookout: the model saw it; it was asked whom it stirs about
 }
 
 // scout runs the coarse pass: sampled in time, reduced in size, no model where

@@ -18,18 +18,26 @@ const (
 	coarseDoubt, sketchDoubt = 2.5, 3.5
 	// Where the same hitter swings without doubt in the same clip, other swings look as clear from the same camera.
 	clearSwing, besideClear = 0.5, 1.5
-	sketchS                 = 1.0 / 20
-	// A window reaches from the stance to the finish.
-	windowBeforeS, windowAfterS = 2.6, 1.1
+	// Of somebody who only may be a hitter the sketch must say more than of a hitter.
+	maybeDoubt = 2.5
+	sketchS    = 1.0 / 20
 )
+
+// screened is what the screen leaves.
+type screened struct {
+	hitters  []pose.Hitter
+	rejected []phases.Rejected // what was taken for no swing, and why
+	sketches []DenseWindow
+}
 
 // screen leaves of the hitters' windows the stretches that may hold a swing. What the people model saw there decides first;
 // where it saw no fast motion of the hands, the window is read 20 times a second by the quick landmark model.
-// The second value says what was taken for no swing and why.
-func (a *Analyzer) screen(ctx context.Context, open OpenSource, nets Nets, hitters []pose.Hitter, given phases.Given, progress func(done, total int)) ([]pose.Hitter, []phases.Rejected, error) {
-	var none []phases.Rejected
-	var unsure []pose.Hitter // hitters with the windows that need a sketch
+// Who only may be a hitter is read so where no hitter swings without doubt, or one does who stands farther off.
+func (a *Analyzer) screen(ctx context.Context, open OpenSource, nets Nets, hitters []pose.Hitter, given phases.Given, progress func(done, total int)) (screened, error) {
+	var out screened
 	kept := make([][]pose.Window, len(hitters))
+	ask := make([]pose.Hitter, 0, len(hitters)) // hitters with the windows that need a sketch
+	clearPx := 0.0                              // body of the nearest hitter who swings without doubt
 	for i := range hitters {
 		h := hitters[i]
 		h.Windows = nil
@@ -38,55 +46,64 @@ func (a *Analyzer) screen(ctx context.Context, open OpenSource, nets Nets, hitte
 		for k, w := range hitters[i].Windows {
 			var err error
 			if bursts[k], err = coarseBursts(&hitters[i].Coarse, w, given); err != nil {
-				return nil, nil, err
+				return out, err
 			}
-			clear = clear || slices.ContainsFunc(bursts[k], func(b phases.Burst) bool { return b.Doubt <= clearSwing })
+			clear = clear || !h.Maybe && slices.ContainsFunc(bursts[k], func(b phases.Burst) bool { return b.Doubt <= clearSwing })
+		}
+		if clear {
+			clearPx = math.Max(clearPx, h.Evidence.BodyPx)
+		}
+		most := coarseDoubt
+		if clear {
+			most = besideClear
 		}
 		for k, w := range hitters[i].Windows {
-			most := coarseDoubt
-			if clear {
-				most = besideClear
-			}
 			near, rejected := narrowed(w, bursts[k], most)
-			if clear { // the coarse look suffices here
-				kept[i], none = append(kept[i], near...), append(none, rejected...)
-				continue
-			}
-			if kept[i] = append(kept[i], near...); len(near) == 0 {
+			switch {
+			case clear: // the coarse look suffices here
+				out.rejected = append(out.rejected, rejected...)
+				fallthrough
+			case len(near) > 0 && !h.Maybe:
+				kept[i] = append(kept[i], near...)
+			default:
 				h.Windows = append(h.Windows, w)
 			}
 		}
 		if len(h.Windows) > 0 {
-			unsure = append(unsure, h)
+			ask = append(ask, h)
 		}
 	}
-	if len(unsure) > 0 {
-		sketches, err := a.sketch(ctx, open, nets, unsure, progress)
+	ask = slices.DeleteFunc(ask, func(h pose.Hitter) bool { return h.Maybe && h.Evidence.BodyPx <= clearPx })
+	if len(ask) > 0 {
+		var err error
+		out.sketches, err = lookClosely(ctx, open, nets.Sketch, ask, DenseOptions{SketchS: sketchS}, progress)
 		if err != nil {
-			return nil, nil, err
+			return out, err
 		}
-		for k := range sketches {
-			d := &sketches[k]
+		for k := range out.sketches {
+			d := &out.sketches[k]
 			bursts, err := smoothBursts(&d.Track, given)
 			if err != nil {
-				return nil, nil, err
+				return out, err
 			}
-			near, rejected := narrowed(d.Window, bursts, sketchDoubt)
-			none = append(none, rejected...)
-			for i := range hitters {
-				if hitters[i].ID == d.Hitter {
-					kept[i] = append(kept[i], near...)
-				}
+			i := slices.IndexFunc(hitters, func(h pose.Hitter) bool { return h.ID == d.Hitter })
+			most := sketchDoubt
+			if hitters[i].Maybe {
+				most = maybeDoubt
+			}
+			near, rejected := narrowed(d.Window, bursts, most)
+			kept[i] = append(kept[i], near...)
+			if !hitters[i].Maybe {
+				out.rejected = append(out.rejected, rejected...)
 			}
 		}
 	}
-	var out []pose.Hitter
 	for i, h := range hitters {
 		if h.Windows = pose.MergeWindows(kept[i]); len(h.Windows) > 0 {
-			out = append(out, h)
+			out.hitters = append(out.hitters, h)
 		}
 	}
-	return out, none, nil
+	return out, nil
 }
 
 // narrowed is the window about those of its bursts that have at most maxDoubt, and why the others are no swings.
@@ -99,7 +116,7 @@ func narrowed(w pose.Window, bursts []phases.Burst, maxDoubt float64) (near []po
 		}
 		n := w
 		n.PeakS, n.Peaks = b.TimeS, []float64{b.TimeS}
-		n.FromS, n.ToS = math.Max(w.FromS, b.TimeS-windowBeforeS), math.Min(w.ToS, b.TimeS+windowAfterS)
+		n.FromS, n.ToS = math.Max(w.FromS, b.TimeS-pose.WindowBeforeS), math.Min(w.ToS, b.TimeS+pose.WindowAfterS)
 		near = append(near, n)
 	}
 	if len(bursts) == 0 {
@@ -130,15 +147,4 @@ func smoothBursts(t *pose.Track, given phases.Given) ([]phases.Burst, error) {
 		return nil, nil
 	}
 	return bursts, err
-}
-
-// sketch reads the windows 20 times a second by the quick landmark model.
-func (a *Analyzer) sketch(ctx context.Context, open OpenSource, nets Nets, hitters []pose.Hitter, progress func(done, total int)) (_ []DenseWindow, err error) {
-	src, err := open()
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, src.Close()) }()
-	nets.Landmarks = nets.Sketch
-	return dense(ctx, src, hitters, nets, DenseOptions{SketchS: sketchS}, progress)
 }

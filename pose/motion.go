@@ -17,19 +17,16 @@ func (b Box) Around() Box {
 	return Box{b.X0 - aroundX*h, b.Y0 - aroundTop*h, b.X1 + aroundX*h, b.Y1 + aroundFoot*h}
 }
 
-// Motion says how much of the picture about a person changed since the thumbnail before: the number of changed
-// cells over the square of the person's height in cells. box holds the person's points, in px of a
-// picture of width w. Between samples 1/14 s apart somebody who stands gives 0 to 0.02, a waggle 0.02 to 0.1,
-// a swing 0.08 (small, from the end) to 0.5 (rendered clips with known truth, a camera at rest); a camera that
-// shakes gives more, never less. 1 where the thumbnails cannot be compared.
-func (t Thumb) Motion(before Thumb, box Box, w int) float64 {
-	if t.W != before.W || t.H != before.H || t.W == 0 || w <= 0 {
-		return 1
-	}
-	cell := float64(w) / float64(t.W)
-	h := (box.Y1 - box.Y0) / cell
-	if !(h > 1) {
-		return 1
+// Changes are the cells of a picture's thumbnail that differ from those of the picture before.
+type Changes struct {
+	w, h    int
+	changed []bool // nil = the thumbnails cannot be compared
+}
+
+// ChangesSince compares two thumbnails, whatever a lamp or the exposure did to all of the picture.
+func (t Thumb) ChangesSince(before Thumb) Changes {
+	if t.W != before.W || t.H != before.H || t.W == 0 {
+		return Changes{}
 	}
 	n := float64(len(t.Grey))
 	var level, square float64
@@ -45,16 +42,37 @@ func (t Thumb) Motion(before Thumb, box Box, w int) float64 {
 	}
 	limit := contrastShare * math.Sqrt(math.Max(0, square/n-level*level/(n*n)))
 	limit = math.Min(math.Max(limit, minLevels), maxLevels)
+	c := Changes{w: t.W, h: t.H, changed: make([]bool, len(t.Grey))}
+	for i, g := range t.Grey {
+		c.changed[i] = math.Abs(float64(g-before.Grey[i])-float64(common-256)) > limit
+	}
+	return c
+}
+
+// Motion says how much of the picture about a person changed: the number of changed cells over the square of the
+// person's height in cells. box holds the person's points, in px of a
+// picture of width w. Between samples 1/14 s apart somebody who stands gives 0 to 0.02, a waggle 0.02 to 0.1,
+// a swing 0.08 (small, from the end) to 0.5 (rendered clips with known truth, a camera at rest); a camera that
+// shakes gives more, never less. 1 where the thumbnails could not be compared.
+func (c Changes) Motion(box Box, w int) float64 {
+	if c.changed == nil || w <= 0 {
+		return 1
+	}
+	cell := float64(w) / float64(c.w)
+	h := (box.Y1 - box.Y0) / cell
+	if !(h > 1) {
+		return 1
+	}
 	a := box.Around()
-	x0, x1 := max(0, int(a.X0/cell)), min(t.W-1, int(a.X1/cell))
-	y0, y1 := max(0, int(a.Y0/cell)), min(t.H-1, int(a.Y1/cell))
-	changed := 0
+	x0, x1 := max(0, int(a.X0/cell)), min(c.w-1, int(a.X1/cell))
+	y0, y1 := max(0, int(a.Y0/cell)), min(c.h-1, int(a.Y1/cell))
+	n := 0
 	for y := y0; y <= y1; y++ {
-		for i := y*t.W + x0; i <= y*t.W+x1; i++ {
-			if math.Abs(float64(t.Grey[i]-before.Grey[i])-float64(common-256)) > limit {
-				changed++
+		for i := y*c.w + x0; i <= y*c.w+x1; i++ {
+			if c.changed[i] {
+				n++
 			}
 		}
 	}
-	return float64(changed) / (h * h)
+	return float64(n) / (h * h)
 }

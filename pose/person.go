@@ -28,6 +28,7 @@ type Person struct {
 	Points Pose // the 17 COCO points are set, the others have score 0
 	Box    Box
 	Score  float64
+	Motion float64    // how much the picture changed about the person since the picture 1/14 s before (Changes.Motion); 0 = not known
 	Shirt  [3]float64 // mean B, G, R between shoulders and hips: tells people apart; 0,0,0 = not taken
 }
 

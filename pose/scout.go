@@ -37,27 +37,39 @@ type Hitter struct {
 	Coarse   Track // COCO points at the sampled instants
 	Evidence Evidence
 	Score    float64
+	Maybe    bool // too little speaks for a hitter to look closely before something says that there is a swing
 }
 
 // Scouted is what the coarse pass found in a clip.
 type Scouted struct {
-	Hitters []Hitter
-	Seen    string // where there is no hitter: what was seen instead, a sentence
-	People  int    // persons that were followed for half a second or more
-	Farther int    // hitters left out because a nearer one stood in the picture while they swung
+	Hitters []Hitter // all who may be; Choose leaves those who are
+	Seen    string   // where there is no hitter: what was seen instead, a sentence
+	People  int      // persons that were followed for half a second or more
 }
 
 const (
 	burstMin   = 0.85 // body lengths/s at about 14 samples a second; waggles stay below 1, swings reach 2 to 4
 	windowMin  = 0.25 // score from which a candidate of a hitter is looked at closely: recall first
 	hitterMin  = 0.5  // score from which a person is a hitter
+	maybeMin   = 0.35 // score from which a person may be one
+	likelyMin  = 0.7  // score of somebody who stands there to hit, swing or not
 	unlike     = 0.3  // score that a second hitter may lack of the first
 	farther    = 0.8  // size against the nearest hitter's below which somebody swings in another cage, not in turn
 	togetherBL = 0.20 // wrists of two hands on one handle are nearer than this, body lengths
 	beforeS    = 1.6  // stance and load before the burst
-	beforeMaxS = 2.6  // as far back as a window goes to find the quiet stance
-	afterS     = 1.1  // follow-through and finish
 	quietSpeed = 0.45 // body lengths/s below which hands are quiet in the coarse pass
+)
+
+// A window reaches from the quiet stance, this long before the burst at most, to the finish.
+const WindowBeforeS, WindowAfterS = 2.6, 1.1
+
+// Where no fast hands are seen of somebody, but the picture stirs about the same person as in a swing and more than it mostly
+// does, the hands were not seen right (it is dark, a fence or a person stands before them): a reason to look.
+const (
+	swingMotion = 0.08 // Changes.Motion of the smallest swing
+	usualTimes  = 2.0  // times the person's median motion: a camera that shakes stirs everything all the time
+	stirTravel  = 0.33 // body lengths within a second; who walks stirs the picture, too
+	stirScore   = 0.4  // between maybeMin and hitterMin
 )
 
 // Place is where somebody's body is in the upright picture at a time.
@@ -97,13 +109,13 @@ func (p Place) at(ws []*walker) int {
 func Scout(samples []Sample, width, height int, said *Place) Scouted {
 	var out Scouted
 	walkers := follow(samples)
-	windowMin, hitterMin := windowMin, hitterMin
+	windowMin, maybeMin, hitterMin := windowMin, maybeMin, hitterMin
 	if said != nil {
 		i := said.at(walkers)
 		if i < 0 {
 			return Scouted{Seen: "nobody was seen at the place that hitter_at names", People: len(walkers)}
 		}
-		walkers, windowMin, hitterMin = walkers[i:i+1], 0, 0
+		walkers, windowMin, maybeMin, hitterMin = walkers[i:i+1], 0, 0, 0
 	}
 	throws, moved := 0, false
 	for _, w := range walkers {
@@ -113,11 +125,14 @@ func Scout(samples []Sample, width, height int, said *Place) Scouted {
 		out.People++
 		s := newSeries(w)
 		bursts := s.bursts(samples)
+		fast := len(bursts) > 0
+		if moved = moved || fast; !fast {
+			bursts = s.stirs(samples)
+		}
 		var best burst
 		var windows []Window
 		for _, b := range bursts {
-			moved = true
-			if b.score < hitterMin && b.ev.Together < 0.5 {
+			if fast && b.score < hitterMin && b.ev.Together < 0.5 {
 				throws++
 			}
 			if b.score > best.score {
@@ -127,25 +142,42 @@ func Scout(samples []Sample, width, height int, said *Place) Scouted {
 				windows = append(windows, s.window(b))
 			}
 		}
-		if best.score < hitterMin || len(windows) == 0 {
+		if best.score < maybeMin || len(windows) == 0 || fast && best.score < hitterMin && best.ev.handsApart() {
 			continue
 		}
 		out.Hitters = append(out.Hitters, Hitter{
-			Windows: MergeWindows(windows), Coarse: s.track(samples, width, height), Evidence: best.ev, Score: best.score,
+			Windows: MergeWindows(windows), Coarse: s.track(samples, width, height), Evidence: best.ev, Score: best.score, Maybe: best.score < hitterMin,
 		})
 	}
-	out.Hitters, out.Farther = dropFarther(dropUnlike(out.Hitters))
 	slices.SortStableFunc(out.Hitters, func(a, b Hitter) int { return cmpDesc(b.Windows[0].FromS, a.Windows[0].FromS) })
 	for i := range out.Hitters {
 		out.Hitters[i].ID = i + 1
 	}
-	if len(out.Hitters) == 0 {
+	if !slices.ContainsFunc(out.Hitters, func(h Hitter) bool { return !h.Maybe }) {
 		out.Seen = seenInstead(out.People, throws, moved)
 		if rest, ok := strings.CutPrefix(out.Seen, "one person seen"); ok && said != nil {
 			out.Seen = "the person whom hitter_at names was seen" + rest
 		}
 	}
 	return out
+}
+
+// Choose leaves, of those of all hitters who swing, the nearest and whoever takes turns with that one. The second value
+// counts those who were left out because a nearer one, who swings or looks very much like a hitter, stood in the picture meanwhile.
+func Choose(swing, all []Hitter) ([]Hitter, int) {
+	near := slices.Clone(swing)
+	for _, h := range all {
+		if h.Score >= likelyMin {
+			near = append(near, h)
+		}
+	}
+	kept, farther := dropFarther(swing, near)
+	return dropUnlike(kept), farther
+}
+
+// Sure leaves out those who only may be hitters.
+func Sure(hs []Hitter) []Hitter {
+	return slices.DeleteFunc(slices.Clone(hs), func(h Hitter) bool { return h.Maybe })
 }
 
 // dropUnlike removes people who look much less like a hitter than the best one
@@ -160,19 +192,15 @@ func dropUnlike(hs []Hitter) []Hitter {
 
 // dropFarther removes hitters who swing farther from the camera while a nearer one is in the
 // picture: the next cage. Hitters of about one size take turns, and so do those who are not seen together.
-func dropFarther(hs []Hitter) (kept []Hitter, dropped int) {
-	near := 0
-	for i := range hs {
-		if hs[i].Evidence.BodyPx > hs[near].Evidence.BodyPx {
-			near = i
-		}
-	}
-	for i := range hs {
-		if hs[i].Evidence.BodyPx < farther*hs[near].Evidence.BodyPx && seenDuring(&hs[near].Coarse, hs[i].Windows) {
+func dropFarther(hs, all []Hitter) (kept []Hitter, dropped int) {
+	for _, h := range hs {
+		if slices.ContainsFunc(all, func(n Hitter) bool {
+			return h.Evidence.BodyPx < farther*n.Evidence.BodyPx && seenDuring(&n.Coarse, h.Windows)
+		}) {
 			dropped++
 			continue
 		}
-		kept = append(kept, hs[i])
+		kept = append(kept, h)
 	}
 	return kept, dropped
 }
@@ -222,6 +250,7 @@ type series struct {
 	high   []float64  // mid-wrists above mid-shoulders
 	ankles []float64  // difference of the ankles' heights
 	legs   []float64  // mid-hip above mid-ankles
+	motion []float64  // of the picture about the person
 }
 
 func newSeries(w *walker) *series {
@@ -238,6 +267,7 @@ func newSeries(w *walker) *series {
 	var lengths []float64
 	for i := range w.seen {
 		s.t[i] = w.seen[i].timeS
+		s.motion = append(s.motion, w.seen[i].person.Motion)
 		if l, ok := w.seen[i].person.Points.BodyLengthPx(coarseMin); ok {
 			lengths = append(lengths, l)
 		}
@@ -308,7 +338,7 @@ type burst struct {
 func (s *series) bursts(samples []Sample) []burst {
 	var out []burst
 	for i, v := range s.speed {
-		if !(v >= burstMin) || !s.peakWithin(i, 0.35) {
+		if !(v >= burstMin) || !s.peakWithin(s.speed, i, 0.35) {
 			continue
 		}
 		b := burst{at: i, ev: s.evidence(i, samples)}
@@ -318,10 +348,41 @@ func (s *series) bursts(samples []Sample) []burst {
 	return out
 }
 
-func (s *series) peakWithin(i int, halfS float64) bool {
-	for k, v := range s.speed {
+// stirs are the peaks of the picture's motion about a person who stands there.
+func (s *series) stirs(samples []Sample) []burst {
+	least := math.Max(swingMotion, usualTimes*quantile(s.motion, 0.5))
+	var out []burst
+	for i, v := range s.motion {
+		if v < least || !s.peakWithin(s.motion, i, 0.35) || !(s.travel(s.t[i]) < stirTravel) {
+			continue
+		}
+		b := burst{at: i, ev: s.evidence(i, samples), score: stirScore}
+		if legs := ramp(b.ev.LegLength, 0.17, 0.29); !math.IsNaN(legs) {
+			b.score *= legs // who squats does not swing
+		}
+		out = append(out, b)
+	}
+	return out
+}
+
+// travel is how far the person went within half a second before and after, body lengths.
+func (s *series) travel(timeS float64) float64 {
+	var first, last *Box
+	for k := range s.t {
+		if math.Abs(s.t[k]-timeS) <= 0.5 {
+			if last = &s.w.seen[k].person.Box; first == nil {
+				first = last
+			}
+		}
+	}
+	a, b := centre(*first), centre(*last)
+	return math.Hypot(a.X-b.X, a.Y-b.Y) / s.bodyPx
+}
+
+func (s *series) peakWithin(of []float64, i int, halfS float64) bool {
+	for k, v := range of {
 		d := s.t[k] - s.t[i]
-		if math.Abs(d) <= halfS && (v > s.speed[i] || v == s.speed[i] && k < i) {
+		if math.Abs(d) <= halfS && (v > of[i] || v == of[i] && k < i) {
 			return false
 		}
 	}
@@ -400,6 +461,9 @@ func (e Evidence) score() float64 {
 	return sigmoid(z)
 }
 
+// handsApart says whether both hands were seen well, and not on one handle.
+func (e Evidence) handsApart() bool { return e.WristsSeen > 0.6 && e.Together < 0.3 }
+
 // ramp is 0 up to lo, 1 from hi on, straight between; NaN stays NaN.
 func ramp(x, lo, hi float64) float64 {
 	if math.IsNaN(x) {
@@ -445,12 +509,11 @@ func quantile(v []float64, q float64) float64 {
 	return c[i] + (f-float64(i))*(c[i+1]-c[i])
 }
 
-// window reaches back until the hands were quiet for a while, at least 1.6 s
-// and at most 2.6 s before the burst.
+// window reaches back until the hands were quiet for a while, at least 1.6 s before the burst.
 func (s *series) window(b burst) Window {
 	t := s.t[b.at]
-	w := Window{FromS: t - beforeS, ToS: t + afterS, PeakS: t, Peaks: []float64{t}, Score: b.score}
-	for w.FromS > t-beforeMaxS && !s.quiet(w.FromS, w.FromS+0.3) {
+	w := Window{FromS: t - beforeS, ToS: t + WindowAfterS, PeakS: t, Peaks: []float64{t}, Score: b.score}
+	for w.FromS > t-WindowBeforeS && !s.quiet(w.FromS, w.FromS+0.3) {
 		w.FromS -= 0.1
 	}
 	w.FromS = math.Max(w.FromS, 0)

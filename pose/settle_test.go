@@ -212,8 +212,11 @@ func TestScoutChoosesTheBatter(t *testing.T) {
 	}
 	// In the next cage, farther off, while the nearer one stands in the picture.
 	size = 0.65
-	if out = run(true, nil); len(out.Hitters) != 1 || out.Farther != 1 || out.Hitters[0].Coarse.Raw[0][Nose].X > 700 {
-		t.Errorf("%d hitters and %d farther off, want 1 and 1", len(out.Hitters), out.Farther)
+	if out = run(true, nil); len(out.Hitters) != 2 {
+		t.Errorf("%d hitters, want 2", len(out.Hitters))
+	}
+	if hs, farther := Choose(out.Hitters, out.Hitters); len(hs) != 1 || farther != 1 || hs[0].Coarse.Raw[0][Nose].X > 700 {
+		t.Errorf("%d hitters and %d farther off, want 1 and 1", len(hs), farther)
 	}
 	// A person's word wins: the thrower at the place that was named, or nobody where nobody stands.
 	box, _ := func() (Box, int) { p := thrower(1); return p.Bounds(0.1) }()

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"cagebook/phases"
+	"cagebook/pipeline"
 	"cagebook/pipeline/studio"
 	"cagebook/pose"
 	"cagebook/pose/smooth"
@@ -49,7 +50,9 @@ func (b *bench) scene(s *studio.Scene, noise float64, only13 bool) error {
 // elsewhere are those of the swings in before.
 func (b *bench) measure(c *clip, t *pose.Track, before []phases.Swing) error {
 	t.Smooth = nil
-	if err := smooth.Track(t, smooth.Options{}); err != nil {
+	if err := smooth.Track(t, smooth.Options{}); errors.Is(err, smooth.ErrShort) {
+		return nil
+	} else if err != nil {
 		return err
 	}
 	res, err := phases.Detect(t, phases.Given{})
@@ -127,6 +130,11 @@ func (b *bench) reports(outDir, truthDir string, again bool) error {
 		}
 		c := clip{label: fmt.Sprintf("%s %3.0f fps %s az %4.0f", rel, tr.FPS, tr.Bats, tr.View.AzimuthDeg), truth: tr, hitter: rep.Hitter}
 		before := swingsOf(rep)
+		if again && len(before) == 0 { // a swing that was missed may be found now
+			if tracks, err = pipeline.KeptTracks(outDir, rep.Clip.SHA256); err != nil {
+				return err
+			}
+		}
 		if again {
 			for _, t := range tracks {
 				if err := b.measure(&c, t, before); err != nil {
