@@ -272,6 +272,17 @@ func TestDrySwingIsNamed(t *testing.T) {
 	}
 }
 
+// By hand: at 50 frames a second from the side √(1² + 3² + 2²) = 3.742 ms; from the pitcher √(3.742² + 12²) = 12.57 ms.
+func TestBallCueDoubtsWhatItCannotShow(t *testing.T) {
+	at50 := &origin{r: &reading{b: &body{frameS: 0.02}}}
+	for _, c := range []struct{ azimuth, want float64 }{{0, 0.003742}, {180, 0.003742}, {90, 0.01257}, {-90, 0.01257}} {
+		q := BallCue(&Swing{Bats: Right, View: View{AzimuthDeg: c.azimuth}, how: at50}, 1, 0.001)
+		if q.TimeS != 1 || math.Abs(q.SigmaS-c.want) > 5e-6 {
+			t.Errorf("azimuth %g: ± %.5f s, want %.5f", c.azimuth, q.SigmaS, c.want)
+		}
+	}
+}
+
 // A sound track that is a tenth of a second late: its crack is left out, said so, and contact stays where it was.
 func TestSoundOutOfStepIsLeftOut(t *testing.T) {
 	tr := perform(t, usual)
