@@ -159,10 +159,19 @@ type doubt struct {
 // or put onto the bat, makes a throw of a swing.
 const handWeight = 0.4
 
+// unseenFinish is the doubt of a burst after which the clip ends: a half swing looks like a whole one until it stops. A
+// clear swing can bear it.
+const unseenFinish = 0.5
+
 // doubts weighs each feature. The limits are those between the real swings and
 // pitches that the method was developed on; sizes add up, 1 is worth a factor e.
 func (f features) doubts() []doubt {
+	unfinished := 0.0
+	if math.IsNaN(f.HandsAfter) {
+		unfinished = unseenFinish
+	}
 	return []doubt{
+		{unfinished, "the follow-through is not in the clip"},
 		{over01(f.LegAfter, 0.18, 0.06), "stands on one leg afterwards, as after a throw"},
 		{over01(f.LegBefore, 0.34, 0.10), "lifts a leg as high as a pitcher does"},
 		{handWeight * over01(f.WristGap, 0.20, 0.08), "the hands are apart: not both on one handle"},
