@@ -342,6 +342,14 @@ func (w *Watch) run(ctx context.Context, p *pass) (complete bool, err error) {
 	return true, nil
 }
 
+// CheckRoom is an error where the disk of a folder has not the room that a clip takes.
+func CheckRoom(dir string) error {
+	if n, err := freeBytes(dir); err == nil && n < minFreeBytes { // where the room is not known the disk will tell
+		return fmt.Errorf("%w: %d MB are free at %s, a clip takes up to %d: %w", ErrFatal, n>>20, dir, minFreeBytes>>20, syscall.ENOSPC)
+	}
+	return nil
+}
+
 // freeBytes is the room that is left for a user where dir lies or would lie.
 func freeBytes(dir string) (int64, error) {
 	for {

@@ -6,6 +6,7 @@ import (
 	"bufio"
 	"encoding/json"
 	"fmt"
+	"io/fs"
 	"math"
 	"os"
 	"os/exec"
@@ -57,7 +58,7 @@ func TestNightMemory(t *testing.T) {
 			workers[pid] = true
 			worker = append(worker, mb)
 		}
-		if n := len(own); n%(max(clips/10, 1)) == 0 {
+		if n := len(own); n%max(clips/10, 1) == 0 {
 			fmt.Fprintf(os.Stderr, "%d of %d after %v: parent %.0f MB, worker %.0f MB\n", n, clips, time.Since(began).Round(time.Second), own[n-1], mb)
 		}
 	}
@@ -94,8 +95,13 @@ func nightClips(t *testing.T, root string, n int) {
 	}
 	var others []string
 	if from := os.Getenv("CAGEBOOK_NIGHT_FROM"); from != "" {
-		var err error
-		if others, err = filepath.Glob(filepath.Join(from, "*.mp4")); err != nil || len(others) == 0 {
+		err := filepath.WalkDir(from, func(path string, _ fs.DirEntry, err error) error {
+			if strings.HasSuffix(path, ".mp4") {
+				others = append(others, path)
+			}
+			return err
+		})
+		if err != nil || len(others) == 0 {
 			t.Fatalf("no *.mp4 in %s: %v", from, err)
 		}
 	}

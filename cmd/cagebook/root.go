@@ -4,6 +4,7 @@ package main
 
 import (
 	"context"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"io"
@@ -78,6 +79,7 @@ func execute(ctx context.Context, args []string, s streams) int {
 func judge(err error) (code int, hint string) {
 	var ee *exitError
 	var ps configs.Problems
+	var unknown x509.UnknownAuthorityError
 	switch {
 	case err == nil:
 		return exitOK, ""
@@ -93,6 +95,8 @@ func judge(err error) (code int, hint string) {
 		return exitUsage, ""
 	case errors.Is(err, queue.ErrDenied):
 		return exitFatal, "--user NAME --password-file FILE, --token-file FILE or --creds FILE, as the hub asks for"
+	case errors.As(err, &unknown):
+		return exitFatal, "--tls-ca FILE: the certificate of the authority that signed the hub's, or the hub's own where it signed itself"
 	case errors.Is(err, pipeline.ErrPlaces):
 		return exitUsage, "choose a folder of its own for the results, e.g. -o results"
 	case errors.Is(err, pipeline.ErrBusy):

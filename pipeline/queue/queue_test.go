@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"cagebook/pipeline"
+	"cagebook/pipeline/video"
 	"cagebook/report"
 )
 
@@ -67,6 +68,42 @@ func TestWorkerThatCannotGoOnGivesItsClipBack(t *testing.T) {
 		t.Error(err)
 	}
 	if st, err := n.connect(t).Status(ctx, 1); err != nil || st.Done != 1 || st.Dead != 0 {
+		t.Errorf("%+v, %v", st, err)
+	}
+}
+
+// A machine without a model or a tool, on which a service manager starts the worker
+// again and again, uses up the tries of no clip.
+func TestBrokenMachineUsesUpNoClip(t *testing.T) {
+	t.Parallel() // it mostly waits
+	n := newNight(t)
+	root, out := t.TempDir(), t.TempDir()
+	put(t, filepath.Join(root, "a.mp4"), "good a")
+	put(t, filepath.Join(root, "b.mp4"), "good b")
+	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
+	defer cancel()
+	b := inProcess(root, out)
+	b.Elsewhere = n.submitter(t, n.connect(t))
+	done := make(chan error, 1)
+	go func() { _, err := b.Run(ctx); done <- err }()
+	for i := range 8 {
+		broken := inProcess("", "")
+		broken.Analyze = func(context.Context, pipeline.Clip, pipeline.Progress) (pipeline.Result, error) {
+			if i%2 == 0 {
+				return pipeline.Result{}, fmt.Errorf("%w: model people is missing", pipeline.ErrFatal)
+			}
+			return pipeline.Result{}, &video.Error{Kind: video.ErrTool, Msg: "ffprobe does not work"}
+		}
+		w := &Worker{Queue: n.connect(t), Store: n.open(t), Name: fmt.Sprint("broken ", i), Batch: broken, Scratch: t.TempDir()}
+		if err := w.Run(ctx); !errors.Is(err, pipeline.ErrFatal) && !errors.Is(err, video.ErrTool) {
+			t.Fatalf("the worker ended with %v", err)
+		}
+	}
+	n.worker(t, inProcess("", ""))
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	if st, err := n.connect(t).Status(ctx, 1); err != nil || st.Done != 2 || st.Dead != 0 {
 		t.Errorf("%+v, %v", st, err)
 	}
 }

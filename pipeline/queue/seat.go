@@ -15,6 +15,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"cagebook/pipeline"
+	"cagebook/pipeline/video"
 	"cagebook/report"
 )
 
@@ -37,6 +38,10 @@ const stopGrace = 20 * time.Second
 
 func (s *seat) Claim(ctx context.Context) (pipeline.Job, error) {
 	for {
+		// A service that is started again and again on a full disk is to take no clip each time.
+		if err := pipeline.CheckRoom(filepath.Dir(s.dir)); err != nil {
+			return pipeline.Job{}, err
+		}
 		msg, err := s.w.next(ctx)
 		if err != nil {
 			return pipeline.Job{}, err
@@ -179,13 +184,16 @@ func graceful(ctx context.Context) (context.Context, context.CancelFunc) {
 	return long, func() { stop(); cancel() }
 }
 
-// Release gives the clip to another worker. One that was only interrupted counts as no try.
+// Release gives the clip to another worker. One that was only interrupted counts as
+// no try, nor does one that lacks a model or a tool: under a service manager it comes back every
+// few seconds, and would use up the tries of every clip there is. A full disk counts, as the clip may have filled it.
 func (s *seat) Release(_ pipeline.Job, cause error) error {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
 	l := s.lease
 	last := len(l.tries.Who) - 1
-	if errors.Is(cause, context.Canceled) {
+	machines := (errors.Is(cause, pipeline.ErrFatal) || errors.Is(cause, video.ErrTool)) && !errors.Is(cause, syscall.ENOSPC) && !errors.Is(cause, syscall.EDQUOT)
+	if errors.Is(cause, context.Canceled) || machines {
 		l.tries.N--
 		l.tries.Who = l.tries.Who[:last]
 	} else {
