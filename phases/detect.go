@@ -172,10 +172,11 @@ func (b *body) judge(u burst, given Given) candidate {
 	return c
 }
 
+// cutShortKinds are the templates' kinds of motion that begin as a swing does and stop too soon.
+var cutShortKinds = []string{"a swing that was held back", "a slow half swing"}
+
 // cutShort says whether a motion begins as a swing does and stops too soon.
-func cutShort(kind string) bool {
-	return kind == "a swing that was held back" || kind == "a slow half swing"
-}
+func cutShort(kind string) bool { return slices.Contains(cutShortKinds, kind) }
 
 // plausible are the refined best fits around a burst, best first: of swings, and of other motion.
 func (b *body) plausible(peak int, given Given) (swings, others []fit) {
