@@ -418,7 +418,7 @@ func (r *run) reread(ctx context.Context, c Clip, o Outcome) error {
 	if c.SHA256 == "" || o.State != report.NotVideo && o.State != report.Damaged {
 		return nil
 	}
-	h, err := hashFile(ctx, c.Path)
+	h, err := hashFile(ctx, c.Path, nil)
 	if err == nil && h != c.SHA256 {
 		err = errChanged
 	}

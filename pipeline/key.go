@@ -14,8 +14,12 @@ import (
 	"cagebook/configs"
 )
 
-// hashFile is the SHA-256 of a clip's content, hex. It can be interrupted.
-func hashFile(ctx context.Context, path string) (string, error) {
+// hashTold is a second or so of a slow disk.
+const hashTold = 64 << 20
+
+// hashFile is the SHA-256 of a clip's content, hex. It can be interrupted. read,
+// which may be nil, is told how much of it has been read, every hashTold bytes.
+func hashFile(ctx context.Context, path string, read func(bytes int64)) (string, error) {
 	// Not blocking, in case the file has become a named pipe since it was listed.
 	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
 	if err != nil {
@@ -24,12 +28,18 @@ func hashFile(ctx context.Context, path string) (string, error) {
 	defer f.Close()
 	h := sha256.New()
 	buf := make([]byte, 128<<10) // larger ones are no faster
+	done, told := int64(0), int64(0)
 	for {
+		if read != nil && done-told >= hashTold {
+			told = done
+			read(done)
+		}
 		if err := ctx.Err(); err != nil {
 			return "", err
 		}
 		n, err := f.Read(buf)
 		h.Write(buf[:n])
+		done += int64(n)
 		if err == io.EOF {
 			return hex.EncodeToString(h.Sum(nil)), nil
 		}

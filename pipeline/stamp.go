@@ -93,7 +93,9 @@ func (r *run) hash(ctx context.Context, c *Clip) (string, error) {
 	if err := checkLarge(ctx, c.Path, stamp.bytes); err != nil {
 		return "", err
 	}
-	h, err := hashFile(ctx, c.Path)
+	h, err := hashFile(ctx, c.Path, func(bytes int64) {
+		r.emit(Event{Kind: EventProgress, Clip: c.Rel, Stage: "reading the file", Done: int(bytes >> 20), Total: int(stamp.bytes >> 20)})
+	})
 	if err != nil {
 		return "", err
 	}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -79,6 +80,25 @@ func TestHashIsRemembered(t *testing.T) {
 	put(t, name, "{cut sho")
 	if got := hash(); len(got) != 64 || got == mark {
 		t.Errorf("with a broken note: %q", got)
+	}
+}
+
+// Who waits for a large file to be read sees how far that is.
+func TestHashTellsHowFar(t *testing.T) {
+	root := t.TempDir()
+	file := filepath.Join(root, "a.mp4")
+	put(t, file, "x")
+	if err := os.Truncate(file, 200<<20); err != nil {
+		t.Fatal(err)
+	}
+	var told []int
+	r := &run{b: &Batch{OnEvent: func(e Event) {
+		if e.Kind == EventProgress && e.Clip == "a.mp4" && e.Total == 200 {
+			told = append(told, e.Done)
+		}
+	}}, root: root, store: NewStore(t.TempDir())}
+	if _, err := r.hash(t.Context(), &Clip{Path: file, Rel: "a.mp4"}); err != nil || !slices.Equal(told, []int{64, 128, 192}) {
+		t.Errorf("told of %v MB, %v", told, err)
 	}
 }
 

@@ -103,7 +103,7 @@ func (t *Tracks) analyze(c *Clip) (rep *report.Report, err error) {
 			err = &panicError{v, string(debug.Stack())}
 		}
 	}()
-	if c.SHA256, err = hashFile(context.Background(), c.Path); err != nil {
+	if c.SHA256, err = hashFile(context.Background(), c.Path, nil); err != nil {
 		return nil, err
 	}
 	if c.Sidecar, err = configs.ForClip(filepath.Dir(c.Path), c.Path); err != nil {

@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 )
 
@@ -56,7 +57,7 @@ func (b *boundedBuffer) Write(p []byte) (int, error) {
 }
 
 // runTool runs ffmpeg or ffprobe without a terminal and kills it when ctx ends
-// or the deadline passes. A program that is missing or broken is an *Error of kind
+// or the deadline passes, of kind ETIMEDOUT where all of the machine is slow. A program that is missing or broken is an *Error of kind
 // ErrTool; a deadline that is ours, not the caller's, is reported as "no answer".
 func runTool(ctx context.Context, deadline time.Duration, path, name string, args []string, stdout, stderr io.Writer) error {
 	if strings.ContainsRune(path, 0) {
@@ -76,10 +77,18 @@ func runTool(ctx context.Context, deadline time.Duration, path, name string, arg
 	case errors.Is(err, exec.ErrNotFound):
 		return &Error{Path: path, Kind: ErrTool, Msg: name + " was not found", Hint: toolHint, Err: err}
 	}
+	late := runCtx.Err() != nil
+	asked := time.Now()
 	if err := checkTool(ctx, path, name); err != nil {
 		return err
 	}
-	if runCtx.Err() != nil {
+	if took := time.Since(asked); late && took > promptly {
+		return &Error{
+			Path: path, Kind: syscall.ETIMEDOUT, Msg: fmt.Sprintf("%s gave no answer within %v, and took %v to tell its version: this machine is too busy", name, deadline, took.Round(time.Second)),
+			Hint: "run again when it has less to do",
+		}
+	}
+	if late {
 		return &Error{
 			Path: path, Kind: ErrDamaged, Msg: fmt.Sprintf("%s gave no answer within %v", name, deadline),
 			Hint: "copy the clip from the phone again, or re-encode it",
@@ -88,9 +97,12 @@ func runTool(ctx context.Context, deadline time.Duration, path, name string, arg
 	return err
 }
 
-// checkDeadline is ample for a program that only prints its version, on a machine
-// that is busy with clips.
-var checkDeadline = 20 * time.Second
+// checkDeadline is ample for a program that only prints its version. On a machine
+// where everything else came first, 20 s were seen not to be enough.
+var checkDeadline = 2 * time.Minute
+
+// promptly is the longest that a program takes to print its version where it gets its share of the machine.
+var promptly = 5 * time.Second
 
 // checkTool tells a broken program from a broken file: it asks for the version,
 // as a program that lacks a library, hangs or is another one cannot answer. A

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 )
@@ -57,6 +58,17 @@ func TestBrokenToolIsNotTheFilesFault(t *testing.T) {
 				}
 				if _, err := Repair(ctx, clip, &Probe{}, bin); !errors.As(err, &e) || errors.Is(err, ErrTool) != (c.want == ErrTool) {
 					t.Errorf("Repair: %v", err)
+				}
+			}
+			if c.name == "works, and finds no video" { // a machine on which nothing gets on
+				promptly = 0
+				defer func() { promptly = 5 * time.Second }()
+				slow := filepath.Join(bin, "slow")
+				if err := os.WriteFile(slow, []byte(strings.ReplaceAll(works, "NAME", "slow")+"exec sleep 60\n"), 0o755); err != nil {
+					t.Fatal(err)
+				}
+				if err := runTool(ctx, 300*time.Millisecond, clip, "slow", nil, nil, nil); !errors.As(err, &e) || !errors.Is(err, syscall.ETIMEDOUT) || errors.Is(err, ErrDamaged) {
+					t.Errorf("runTool on a machine that is too busy: %v", err)
 				}
 			}
 			err := runTool(ctx, 500*time.Millisecond, clip, "ffmpeg", []string{"-i", clip}, nil, nil)
