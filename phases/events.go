@@ -112,9 +112,14 @@ func (r *reading) findEvents() {
 		// The foot is at rest until the load and after it, or its heel went up long before.
 		r.ev[Stance] = cue{r.ev[Load].t - 0.005, math.Hypot(r.ev[Load].sigma, heelUpSD)}
 	}
+	r.ev[Load] = cue{r.ev[Load].t, loadWide * r.ev[Load].sigma}
 	r.extension()
 	r.finish()
 }
+
+// loadWide: loads that are missed are missed by far. Without it 95 % intervals held 94 % of 186 rendered swings, and 87 % of
+// 47 at 100 to 120 frames/s.
+const loadWide = 1.15
 
 // heelUpSD is how far apart, s, a heel that goes up and the deepest hands are: without it 95 % intervals of stance held 83 % of 23
 // rendered swings whose foot is not lifted. Where it may be lifted a little, load and stance have a part of it.
