@@ -22,6 +22,7 @@ import (
 
 	"cagebook/configs"
 	"cagebook/pipeline"
+	"cagebook/pipeline/video"
 	"cagebook/report"
 )
 
@@ -302,3 +303,26 @@ func shown(s string) string {
 }
 
 var badBytes = regexp.MustCompile("\uFFFD+")
+
+// What the head of a large file says of it suffices to refuse it.
+func TestGlance(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		data []byte
+		want error
+	}{
+		{"a clip", ffmpegClip(t, "a.mp4", "-c:v", "libx264", "-pix_fmt", "yuv420p"), nil},
+		{"a clip in Matroska", ffmpegClip(t, "a.mkv", "-c:v", "mpeg4"), nil},
+		{"text", []byte("hello"), video.ErrNotVideo},
+		{"four hours", ffmpegClip(t, "a.mp4", "-vf", "setpts=PTS*28800", "-fps_mode", "passthrough", "-c:v", "mpeg4"), video.ErrTooLarge},
+		{"sound", ffmpegClip(t, "a.m4a", "-f", "lavfi", "-i", "sine=d=0.1", "-map", "1:a"), video.ErrNotVideo},
+	} {
+		file := filepath.Join(t.TempDir(), "clip")
+		if err := os.WriteFile(file, c.data, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if err := video.Glance(t.Context(), file, video.Options{}); !errors.Is(err, c.want) || (err == nil) != (c.want == nil) {
+			t.Errorf("%s: %v, want %v", c.name, err, c.want)
+		}
+	}
+}
