@@ -70,11 +70,11 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	if err != nil {
 		return Summary{}, err
 	}
-	unlock, err := lockOutput(out)
+	lock, err := lockOutput(out)
 	if err != nil {
 		return Summary{}, err
 	}
-	defer func() { _ = unlock() }() // the end of the process unlocks as well
+	defer func() { _ = lock.unlock() }() // the end of the process unlocks as well
 	scratch := makeScratch(out)
 	defer func() { _ = os.RemoveAll(scratch) }() // the next run removes what stays
 	store := NewStore(out)
@@ -86,7 +86,7 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 		return Summary{}, err
 	}
 	jobs := newFolderJobs(list)
-	r := &run{b: b, root: root, rootDir: rootOf(root, root), out: out, scratch: scratch, store: store, queue: jobs, reports: make([]*report.Report, len(list.Clips))}
+	r := &run{b: b, root: root, rootDir: rootOf(root, root), out: out, lock: lock, scratch: scratch, store: store, queue: jobs, reports: make([]*report.Report, len(list.Clips))}
 	if r.rootID, err = idOf(r.rootDir); err != nil {
 		return Summary{}, err
 	}
@@ -161,6 +161,7 @@ type run struct {
 	b         *Batch
 	root, out string
 	store     *Store
+	lock      *outputLock // nil where clips come from a queue
 	queue     Jobs
 
 	early int // clips that had a report at the start; they come first
@@ -306,7 +307,7 @@ func (r *run) try(ctx context.Context, rn runner, c *Clip) (rep *report.Report, 
 		return nil, false, err
 	}
 	if old != nil && (settled(old.Outcome) || r.b.pass.tried(c.Tool.Key)) {
-		return old, true, r.remember(*c)
+		return old, true, nil
 	}
 	if err := r.store.ClearClip(c.Rel); err != nil {
 		return nil, false, err
@@ -327,7 +328,7 @@ func (r *run) try(ctx context.Context, rn runner, c *Clip) (rep *report.Report, 
 	if rep = r.stored(c.Rel); rep == nil || rep.Tool.Key != c.Tool.Key {
 		return nil, false, fmt.Errorf("%s: the analysis ended without its report", c.Rel)
 	}
-	return rep, false, r.remember(*c)
+	return rep, false, nil
 }
 
 // identify hashes the clip, forms its key, and returns the report that the output folder holds under it, if any.
@@ -487,7 +488,7 @@ func (r *run) putRecord(c Clip, rep *report.Report) error {
 		}
 	}
 	// report.json is the last file that WriteClip writes.
-	return errors.Join(report.WriteClip(r.store.ClipPut(c.Rel), rep, nil), r.remember(c))
+	return report.WriteClip(r.store.ClipPut(c.Rel), rep, nil)
 }
 
 // settingsReason names files as the coach knows them: below the folder of clips.

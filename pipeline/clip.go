@@ -27,8 +27,6 @@ type Clip struct {
 	// it for later. Both may be nil.
 	Kept func() ([]byte, error)
 	Keep func(data []byte) error
-
-	hashed hashed // what to remember of the file for the next run; zero = nothing
 }
 
 // Tool says what made a report. The same Key means the same result: clip

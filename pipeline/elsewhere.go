@@ -156,7 +156,7 @@ func (r *run) prepare(ctx context.Context, j Job) (rep *report.Report, c Clip, a
 		rep, err = r.notHandedOver(ctx, c, err)
 		return rep, c, false, err
 	case old != nil && settled(old.Outcome):
-		return old, c, false, r.remember(c)
+		return old, c, false, nil
 	}
 	return nil, c, old != nil, nil
 }
@@ -239,7 +239,7 @@ func (r *run) takeIn(ctx context.Context, c Clip, e Ended) (*report.Report, erro
 	if err != nil {
 		return nil, fmt.Errorf("%s: the result that came back: %w", c.Rel, err)
 	}
-	return rep, errors.Join(put(ReportFile, last), r.remember(c))
+	return rep, put(ReportFile, last)
 }
 
 // tellState emits how the clips fare, while some are awaited.

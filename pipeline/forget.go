@@ -24,11 +24,11 @@ func Forget(out, what string) (removed []string, err error) {
 	if _, err := os.Stat(filepath.Join(out, outputMark)); err != nil {
 		return nil, fmt.Errorf("%w: %s is no folder of results", ErrUnknown, out)
 	}
-	unlock, err := lockOutput(out)
+	lock, err := lockOutput(out)
 	if err != nil {
 		return nil, err
 	}
-	defer func() { err = errors.Join(err, unlock()) }()
+	defer func() { err = errors.Join(err, lock.unlock()) }()
 	store := NewStore(out)
 	rows, err := storedRows(out)
 	if err != nil {
@@ -45,6 +45,9 @@ func Forget(out, what string) (removed []string, err error) {
 	}
 	if what == "" || len(gone) == 0 {
 		return nil, fmt.Errorf("%w: no hitter and no clip is called %q in %s", ErrUnknown, what, out)
+	}
+	if err := lock.forgetHashes(); err != nil {
+		return nil, err
 	}
 	f := forgetter{out: out, store: store}
 	for _, r := range gone {

@@ -16,11 +16,11 @@ import (
 func results(t *testing.T) string {
 	t.Helper()
 	out := t.TempDir()
-	unlock, err := lockOutput(out)
+	lock, err := lockOutput(out)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := unlock(); err != nil {
+	if err := lock.unlock(); err != nil {
 		t.Fatal(err)
 	}
 	store := NewStore(out)

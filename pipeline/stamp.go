@@ -1,9 +1,7 @@
 package pipeline
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -52,13 +50,11 @@ func (s fileStamp) settledAt(t time.Time) bool {
 	return max(s.modNs, s.changeNs) < t.Add(-stampSettles).UnixNano()
 }
 
-// hashedFile lies in a clip's folder: the hash of its content, and the stamp of the
-// file from which it was read, so that the next run need not read it again.
-const hashedFile = ".hashed.json"
-
-// hashed is the content of a hashedFile. The number of the disk is left out: it changes
+// hashed is the hash of a clip's content and the stamp of the file from which it
+// was read, so that the next run need not read it again. The number of the disk is left out: it changes
 // when one is plugged in anew.
 type hashed struct {
+	Name     string `json:"name"` // of the clip, hashed
 	SHA256   string `json:"sha256"`
 	Bytes    int64  `json:"bytes"`
 	ModNs    int64  `json:"mod_ns"`
@@ -80,13 +76,10 @@ func (r *run) hash(ctx context.Context, c *Clip) (string, error) {
 	if err != nil {
 		return "", fmt.Errorf("%w: %w", errClipFile, err)
 	}
-	c.hashed = hashed{}
-	if r.root != "" { // clips of a queue are copies that nobody sees twice
-		var s hashed
-		data, err := r.store.Read(clipFile(c.Rel, hashedFile))
-		if err == nil && json.Unmarshal(data, &s) == nil && s == hashedAs(stamp, s.SHA256) && len(s.SHA256) == 64 {
-			c.hashed = s
-			return s.SHA256, nil
+	if r.lock != nil {
+		h := r.lock.hashOf(c.Rel)
+		if as := hashedAs(stamp, h.SHA256); h.SHA256 != "" && as == (hashed{SHA256: h.SHA256, Bytes: h.Bytes, ModNs: h.ModNs, ChangeNs: h.ChangeNs, Inode: h.Inode}) {
+			return h.SHA256, nil
 		}
 	}
 	began := time.Now()
@@ -100,25 +93,11 @@ func (r *run) hash(ctx context.Context, c *Clip) (string, error) {
 		return "", err
 	}
 	if stamp.settledAt(began) && fileStampOf(c.Path) == stamp {
-		c.hashed = hashedAs(stamp, h)
+		if r.lock != nil { // clips of a queue are copies that nobody sees twice
+			r.lock.remember(c.Rel, hashedAs(stamp, h))
+		}
 	}
 	return h, nil
-}
-
-// remember keeps the clip's hash for the next run, where its stamp will do for that.
-func (r *run) remember(c Clip) error {
-	if r.root == "" || c.hashed == (hashed{}) {
-		return nil
-	}
-	data, err := json.Marshal(c.hashed)
-	if err != nil {
-		return err
-	}
-	name := clipFile(c.Rel, hashedFile)
-	if old, err := r.store.Read(name); err == nil && bytes.Equal(old, data) {
-		return nil
-	}
-	return r.store.Put(name, data)
 }
 
 // largeBytes is the size from which a file is looked into before it is read to

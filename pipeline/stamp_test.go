@@ -14,50 +14,53 @@ import (
 
 // A clip is read once, unless its file shows that it was changed, or would not show it.
 func TestHashIsRemembered(t *testing.T) {
-	root := t.TempDir()
-	file := filepath.Join(root, "a.mp4")
+	root, out := t.TempDir(), t.TempDir()
+	file, mark := filepath.Join(root, "a.mp4"), filepath.Join(out, outputMark)
 	put(t, file, "good 1")
 	old := time.Now().Add(-time.Hour)
-	r := &run{b: &Batch{}, root: root, out: t.TempDir()}
-	r.store = NewStore(r.out)
-	name := filepath.Join(r.out, ClipsDir, "a.mp4", hashedFile)
-	hash := func() string {
+	hash := func() string { // as of a run of its own
 		t.Helper()
-		c := Clip{Path: file, Rel: "a.mp4"}
-		h, err := r.hash(t.Context(), &c)
-		if err == nil {
-			err = r.remember(c)
+		lock, err := lockOutput(out)
+		if err != nil {
+			t.Fatal(err)
 		}
+		defer func() { _ = lock.unlock() }()
+		h, err := (&run{b: &Batch{}, lock: lock}).hash(t.Context(), &Clip{Path: file, Rel: "a.mp4"})
 		if err != nil {
 			t.Fatal(err)
 		}
 		return h
 	}
+	kept := func() string {
+		t.Helper()
+		data, err := os.ReadFile(mark)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, lines, _ := strings.Cut(string(data), "\n")
+		return lines
+	}
 	first := hash()
-	if _, err := os.Stat(name); !errors.Is(err, os.ErrNotExist) {
-		t.Errorf("the hash of a file that was changed a moment ago was kept: %v", err)
+	if kept() != "" {
+		t.Error("the hash of a file that was changed a moment ago was kept")
 	}
 	if err := os.Chtimes(file, old, old); err != nil { // which is a change by itself
 		t.Fatal(err)
 	}
 	hash()
-	if _, err := os.Stat(name); !errors.Is(err, os.ErrNotExist) {
+	if kept() != "" {
 		t.Error("the hash of a file whose time was set a moment ago was kept")
 	}
 
 	defer func(d time.Duration) { stampSettles = d }(stampSettles)
 	stampSettles = -time.Hour // as if an hour had passed
-	if hash() != first {
-		t.Error("another hash of the same content")
-	}
-	data, err := os.ReadFile(name)
-	if err != nil {
-		t.Fatal(err)
+	if hash() != first || !strings.Contains(kept(), first) || strings.Contains(kept(), "a.mp4") {
+		t.Errorf("kept: %q, want the hash, and no name", kept())
 	}
 	// What is kept is believed: a second look reads nothing.
-	mark := strings.Repeat("0", 64)
-	put(t, name, strings.Replace(string(data), first, mark, 1))
-	if got := hash(); got != mark {
+	false1 := strings.Repeat("0", 64)
+	put(t, mark, "process 1\n{cut sho\n"+strings.Replace(kept(), first, false1, 1)+"\x00\x00\n")
+	if got := hash(); got != false1 {
 		t.Errorf("hash %s: the clip was read again", got)
 	}
 	// The same size and time, but written anew.
@@ -66,7 +69,7 @@ func TestHashIsRemembered(t *testing.T) {
 		t.Fatal(err)
 	}
 	second := hash()
-	if second == mark || second == first {
+	if second == false1 || second == first {
 		t.Errorf("hash %s: a changed clip was taken for the same", second)
 	}
 	// Another file in its place.
@@ -74,12 +77,12 @@ func TestHashIsRemembered(t *testing.T) {
 	if err := os.Rename(file+".new", file); err != nil {
 		t.Fatal(err)
 	}
-	if got := hash(); got == second {
+	third := hash()
+	if third == second || hash() != third {
 		t.Error("another file was taken for the same")
 	}
-	put(t, name, "{cut sho")
-	if got := hash(); len(got) != 64 || got == mark {
-		t.Errorf("with a broken note: %q", got)
+	if n := strings.Count(kept(), "\n"); n != 1 {
+		t.Errorf("%d lines are kept of one clip:\n%s", n, kept())
 	}
 }
 
@@ -113,10 +116,9 @@ func TestBatchSecondRunReadsNoClip(t *testing.T) {
 	if _, err := newBatch(root, out).Run(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	for _, rel := range []string{"a.mp4", "b.mp4", "c/d.mp4"} {
-		if _, err := os.Stat(filepath.Join(out, ClipsDir, rel, hashedFile)); err != nil {
-			t.Error(err)
-		}
+	data, err := os.ReadFile(filepath.Join(out, outputMark))
+	if n := strings.Count(string(data), "sha256"); err != nil || n != 3 {
+		t.Errorf("%d hashes are kept, want 3: %v", n, err)
 	}
 	d := &faultyDisk{}
 	realDisk = d

@@ -85,7 +85,7 @@ func (s *Store) ClipPut(rel string) func(name string, data []byte) error {
 func clipFile(rel, name string) string { return ClipsDir + "/" + rel + "/" + name }
 
 // ours matches what a clip's folder may hold of ours; nothing else is ever removed from it.
-var ours = regexp.MustCompile(`^(report\.json|report\.html|track\.json\.gz|failure\.log|\.hashed\.json|swing-[0-9]+)$`)
+var ours = regexp.MustCompile(`^(report\.json|report\.html|track\.json\.gz|failure\.log|swing-[0-9]+)$`)
 
 // ClearClip removes an earlier result, report.json first, so that a crash in
 // between cannot leave an old report beside new stills. Files that somebody

@@ -40,11 +40,11 @@ func (t *Tracks) Run(ctx context.Context) (Summary, error) {
 		}
 		first[name] = f
 	}
-	unlock, err := lockOutput(t.Out)
+	lock, err := lockOutput(t.Out)
 	if err != nil {
 		return Summary{}, err
 	}
-	defer func() { _ = unlock() }() // the end of the process unlocks as well
+	defer func() { _ = lock.unlock() }() // the end of the process unlocks as well
 	store := NewStore(t.Out)
 	if err := store.RemoveTemps(); err != nil {
 		return Summary{}, err

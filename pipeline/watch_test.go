@@ -372,7 +372,7 @@ func TestWatchOutputAwayAndFull(t *testing.T) {
 func TestWatchAndRunTakeTurns(t *testing.T) {
 	n := newNight(t)
 	n.put("a.mp4", "good", time.Hour)
-	unlock, err := lockOutput(n.out)
+	lock, err := lockOutput(n.out)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -385,7 +385,7 @@ func TestWatchAndRunTakeTurns(t *testing.T) {
 	}
 	_, err = n.watch(nil, func() {
 		n.wantLooked()
-		if err := unlock(); err != nil {
+		if err := lock.unlock(); err != nil {
 			t.Error(err)
 		}
 	}, func() { // between passes anybody may write

@@ -206,7 +206,7 @@ func everyFile(t *testing.T, dir string) map[string]string {
 	t.Helper()
 	got := map[string]string{}
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() || d.Name() == ".cagebook-output" || d.Name() == ".hashed.json" || d.Name() == "failure.log" {
+		if err != nil || d.IsDir() || d.Name() == ".cagebook-output" || d.Name() == "failure.log" {
 			return err
 		}
 		data, err := os.ReadFile(path)
