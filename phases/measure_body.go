@@ -334,6 +334,7 @@ func (d *draw) steadiness() float64 {
 	}
 	end := d.t.Times[d.t.Len()-1]
 	var trunk [steps + 1]spot
+	ankles := [2]pose.Joint{leadAnkle, rearAnkle}
 	var feet [2][steps + 1]spot
 	n := -1 // steps
 	for i := 0; i <= steps; i++ {
@@ -345,7 +346,9 @@ func (d *draw) steadiness() float64 {
 		for _, j := range trunkJoints {
 			p = plus(p, weigh(d.atTime(t, j), 0.25))
 		}
-		feet[0][i], feet[1][i] = d.atTime(t, leadAnkle), d.atTime(t, rearAnkle)
+		for k, j := range ankles {
+			feet[k][i] = d.atTime(t, j)
+		}
 		if !p.known() {
 			break
 		}
@@ -356,23 +359,23 @@ func (d *draw) steadiness() float64 {
 		d.why = Occluded
 		return math.NaN()
 	}
-	foot := -1
-	least2 := math.Inf(1)
+	foot, shortest := -1, math.Inf(1)
 	for k := range feet {
 		way := 0.0
 		for i := range n {
 			way += feet[k][i+1].minus(feet[k][i]).flat() // NaN where it is not seen at all instants
 		}
-		if way < least2 {
-			foot, least2 = k, way
+		if way < shortest {
+			foot, shortest = k, way
 		}
 	}
 	var path float64
 	for i := range n {
-		step, noise := trunk[i+1].minus(trunk[i]), d.freshVariance(t0+float64(i)*stepS, trunkJoints)
+		t := t0 + float64(i)*stepS
+		step, noise := trunk[i+1].minus(trunk[i]), d.freshVariance(t, trunkJoints)
 		if foot >= 0 {
 			step = step.minus(feet[foot][i+1].minus(feet[foot][i]))
-			noise += d.freshVariance(t0+float64(i)*stepS, []pose.Joint{[2]pose.Joint{leadAnkle, rearAnkle}[foot]})
+			noise += d.freshVariance(t, ankles[foot:foot+1])
 		}
 		// Noise makes every step longer: two coordinates at two ends. What it adds on average is taken off.
 		path += math.Sqrt(math.Max(0, step.flat()*step.flat()-4*noise))

@@ -48,15 +48,15 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	if err != nil {
 		return Result{}, err
 	}
-	left := screened{hitters: found.Hitters}
+	left, sure := screened{hitters: found.Hitters}, pose.Sure(found.Hitters)
 	if clip.Sidecar.HitterAt == nil && len(given.Marks) == 0 { // what a person has pointed at is looked at closely
 		if left, err = a.screen(ctx, open, nets, found.Hitters, given, part(progress, "looking for swings")); err != nil {
 			return Result{}, err
 		}
-	} else if sure := pose.Sure(found.Hitters); len(sure) > 0 {
+	} else if len(sure) > 0 {
 		left.hitters = sure
 	}
-	if len(left.hitters) == 0 && len(pose.Sure(found.Hitters)) == 0 {
+	if len(left.hitters) == 0 && len(sure) == 0 {
 		in.Outcome = nobody(found)
 		return finish(ctx, clip, in, nil, a.TempDir)
 	}

@@ -151,8 +151,8 @@ func KeptTracks(out, sha256 string) ([]*pose.Track, error) {
 	for i := range k.Windows {
 		tracks = append(tracks, &k.Windows[i].Track)
 	}
-	for i := range k.Sketches {
-		if len(k.Windows) == 0 {
+	if len(k.Windows) == 0 {
+		for i := range k.Sketches {
 			tracks = append(tracks, &k.Sketches[i])
 		}
 	}
@@ -204,8 +204,8 @@ func (k *kept) windows() (out []DenseWindow) {
 // keepClip keeps what was read of a clip that was looked at in full.
 func keepClip(clip *Clip, given phases.Given, info video.Info, seen screened, windows []DenseWindow, r *report.Report, pics *pictures) error {
 	k := &kept{Version: keptVersion, Made: keptMade(clip), Bats: given.Bats, BatPart: batPart(given), Info: info, Rejected: seen.rejected}
-	for i := range seen.sketches {
-		if len(r.Swings) == 0 {
+	if len(r.Swings) == 0 {
+		for i := range seen.sketches {
 			k.Sketches = append(k.Sketches, seen.sketches[i].Track)
 		}
 	}

@@ -77,9 +77,10 @@ func (r *run) hash(ctx context.Context, c *Clip) (string, error) {
 		return "", fmt.Errorf("%w: %w", errClipFile, err)
 	}
 	if r.lock != nil {
-		h := r.lock.hashOf(c.Rel)
-		if as := hashedAs(stamp, h.SHA256); h.SHA256 != "" && as == (hashed{SHA256: h.SHA256, Bytes: h.Bytes, ModNs: h.ModNs, ChangeNs: h.ChangeNs, Inode: h.Inode}) {
-			return h.SHA256, nil
+		was := r.lock.hashOf(c.Rel)
+		is := hashedAs(stamp, was.SHA256)
+		if is.Name = was.Name; was.SHA256 != "" && is == was {
+			return was.SHA256, nil
 		}
 	}
 	began := time.Now()
@@ -92,10 +93,8 @@ func (r *run) hash(ctx context.Context, c *Clip) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	if stamp.settledAt(began) && fileStampOf(c.Path) == stamp {
-		if r.lock != nil { // clips of a queue are copies that nobody sees twice
-			r.lock.remember(c.Rel, hashedAs(stamp, h))
-		}
+	if r.lock != nil && stamp.settledAt(began) && fileStampOf(c.Path) == stamp { // clips of a queue are copies that nobody sees twice
+		r.lock.remember(c.Rel, hashedAs(stamp, h))
 	}
 	return h, nil
 }

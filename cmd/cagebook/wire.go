@@ -42,6 +42,7 @@ func openNets(dir string, threads int) (nets pipeline.Nets, closeAll func(), err
 		var n pose.Net
 		if n, err = onnx.Open(path, threads); err == nil {
 			open = append(open, n)
+			_, _, err = models.Open(dir, name) // once more: it may have been altered between the check and the load
 		}
 		return n
 	}
@@ -53,12 +54,6 @@ func openNets(dir string, threads int) (nets pipeline.Nets, closeAll func(), err
 	for range threads {
 		nets.Landmarks = append(nets.Landmarks, load(models.LandmarkHeavy, 1))
 		nets.Sketch = append(nets.Sketch, load(models.LandmarkFull, 1))
-	}
-	// Once more, as a file may have been altered between the check and the load.
-	for _, name := range []string{models.Multipose, models.NanoDet, models.LandmarkHeavy, models.LandmarkFull} {
-		if err == nil {
-			_, _, err = models.Open(dir, name)
-		}
 	}
 	if err != nil {
 		closeAll()

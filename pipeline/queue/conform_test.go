@@ -94,6 +94,16 @@ func (n *night) submitter(t testing.TB, q *Queue) *Submitter {
 	return u
 }
 
+// submit hands a folder of clips over and waits for the results; what comes is how that ended.
+func (n *night) submit(ctx context.Context, t testing.TB, q *Queue, root, out string) <-chan error {
+	t.Helper()
+	b := inProcess(root, out)
+	b.Elsewhere = n.submitter(t, q)
+	done := make(chan error, 1)
+	go func() { _, err := b.Run(ctx); done <- err }()
+	return done
+}
+
 // theNight is a folder with a clip of every kind, and how each ends.
 func theNight(t *testing.T) (root string, want map[string]string) {
 	root, want = t.TempDir(), map[string]string{}

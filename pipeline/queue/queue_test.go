@@ -56,10 +56,7 @@ func TestWorkerThatCannotGoOnGivesItsClipBack(t *testing.T) {
 	go func() { ended <- w.Run(t.Context()) }()
 	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
 	defer cancel()
-	b := inProcess(root, out)
-	b.Elsewhere = n.submitter(t, n.connect(t))
-	done := make(chan error, 1)
-	go func() { _, err := b.Run(ctx); done <- err }()
+	done := n.submit(ctx, t, n.connect(t), root, out)
 	if err := <-ended; !errors.Is(err, syscall.ENOSPC) {
 		t.Errorf("the worker ended with %v", err)
 	}
@@ -82,10 +79,7 @@ func TestBrokenMachineUsesUpNoClip(t *testing.T) {
 	put(t, filepath.Join(root, "b.mp4"), "good b")
 	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
 	defer cancel()
-	b := inProcess(root, out)
-	b.Elsewhere = n.submitter(t, n.connect(t))
-	done := make(chan error, 1)
-	go func() { _, err := b.Run(ctx); done <- err }()
+	done := n.submit(ctx, t, n.connect(t), root, out)
 	for i := range 8 {
 		broken := inProcess("", "")
 		broken.Analyze = func(context.Context, pipeline.Clip, pipeline.Progress) (pipeline.Result, error) {
@@ -126,11 +120,8 @@ func TestHubThatLostItsDisk(t *testing.T) {
 	}
 	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
 	defer cancel()
-	b := inProcess(root, out)
 	q := n.connect(t)
-	b.Elsewhere = n.submitter(t, q)
-	done := make(chan error, 1)
-	go func() { _, err := b.Run(ctx); done <- err }()
+	done := n.submit(ctx, t, q, root, out)
 	for {
 		if st, err := q.Status(ctx, 0); err == nil && st.Waiting == 5 {
 			break
@@ -255,10 +246,7 @@ func TestWorkerThatWasAsleep(t *testing.T) {
 	q := n.connect(t)
 	ctx, cancel := context.WithTimeout(t.Context(), 90*time.Second)
 	defer cancel()
-	b := inProcess(root, out)
-	b.Elsewhere = n.submitter(t, q)
-	done := make(chan error, 1)
-	go func() { _, err := b.Run(ctx); done <- err }()
+	done := n.submit(ctx, t, q, root, out)
 	wait := func(what string, is func(Status) bool) {
 		t.Helper()
 		for {

@@ -87,7 +87,8 @@ const releaseS = 0.05
 func (s *Scene) gripsOf(i int) []grip {
 	b := &s.Body[i]
 	for _, pair := range [2][2]pose.Joint{{pose.LeftIndex, pose.RightIndex}, {pose.LeftWrist, pose.RightWrist}} {
-		l, r := b[pair[0]], b[pair[1]]
+		first, other := pair[0], pair[1]
+		l, r := b[first], b[other]
 		switch {
 		case l.Known() && r.Known():
 			if math.Hypot(l.X-r.X, l.Y-r.Y) <= tooFar*s.Height {
@@ -96,9 +97,9 @@ func (s *Scene) gripsOf(i int) []grip {
 			switch after := s.ContactS > 0 && s.Times[i] > s.ContactS+releaseS; {
 			case after && s.Lead == pose.LeftWrist:
 			case after && s.Lead == pose.RightWrist, r.Sigma < l.Sigma:
-				l, r = r, l
+				first, other = other, first
 			}
-			return []grip{s.hand(i, l), s.hand(i, r)}
+			return []grip{b.hand(first), b.hand(other)}
 		case l.Known():
 			return []grip{{l.X, l.Y, true}}
 		case r.Known():
@@ -108,14 +109,20 @@ func (s *Scene) gripsOf(i int) []grip {
 	return []grip{{}}
 }
 
-// hand is the grip of one hand alone: the knuckle of a hand that is not seen well strays farther than its wrist.
-func (s *Scene) hand(i int, knuckle pose.Estimate) grip {
-	for _, j := range [2][2]pose.Joint{{pose.LeftIndex, pose.LeftWrist}, {pose.RightIndex, pose.RightWrist}} {
-		if w := s.Body[i][j[1]]; s.Body[i][j[0]] == knuckle && w.Known() {
-			return grip{(knuckle.X + w.X) / 2, (knuckle.Y + w.Y) / 2, true}
-		}
+// hand is the grip of one hand alone, of which a joint is known: the knuckle of a hand that is not seen well strays farther than its wrist.
+func (b *Joints) hand(j pose.Joint) grip {
+	wrist := j
+	switch j {
+	case pose.LeftIndex:
+		wrist = pose.LeftWrist
+	case pose.RightIndex:
+		wrist = pose.RightWrist
 	}
-	return grip{knuckle.X, knuckle.Y, true}
+	p, w := b[j], b[wrist]
+	if !w.Known() {
+		w = p
+	}
+	return grip{(p.X + w.X) / 2, (p.Y + w.Y) / 2, true}
 }
 
 // Follow finds bat and ball in a scene. It returns an empty result if there are
