@@ -244,53 +244,138 @@ func leftOut(c, fused ContactCue) string {
 
 // The bat's own word on contact, from probes on rendered swings with known truth.
 const (
-	batCueWindowS = 0.060 // to either side of the body's time
+	batCueWindowS = 0.120 // to either side of the body's time
 	batCueSD      = 0.009 // s: contact early or late in the arc, inside or outside pitches
-	batCueSide    = 0.80  // least share of the line to the pitcher that lies in the picture
+	batCueSide    = 0.80  // least share of the line to the pitcher that lies in the picture for the bat's passing square to be seen
+
+	// A bat turns at 1,500 to 2,500°/s near contact (from memory; rendered ones at 24 to 40 rad/s): slower is a waggle.
+	batTurnMean, batTurnSD = 33.0, 7.0 // rad/s
+	batTurnLeast           = 12.0
+	batGapS                = 0.075 // frames farther apart tell nothing of what lies between
+	acrossS                = 0.060 // within which a bat that reached farthest across has turned away
+	acrossPart             = 0.25  // of the farthest reach, below which it has
+	acrossNoise            = 0.10  // of it, by which found lengths stray
+	acrossMost             = 0.25  // of it, by which they may stray from the even turn
 )
 
-// BatCue is when the bat points across the line to the pitcher, which in the middle
-// of all contacts it does: its direction in the picture passes the one of a bat that
-// points straight from the hitter to the plate. Only for views from the side.
+// BatCue is when the bat points across the line to the pitcher, which in the middle of all contacts it does. From the side its
+// direction in the picture then passes the one of a bat that points straight from the hitter to the plate; from elsewhere it
+// then reaches farthest across the picture.
 func BatCue(t *pose.Track, sw *Swing) (ContactCue, bool) {
-	none := ContactCue{}
 	c, ok := sw.Event(Contact)
-	x := sw.View.ImageX(sw.Bats)
-	if !ok || math.Abs(x) < batCueSide || len(t.Bat) == 0 {
-		return none, false
+	if !ok || len(t.Bat) == 0 {
+		return ContactCue{}, false
 	}
-	// Forward part of the bat over its length, in each frame.
-	forward := func(i int) (float64, bool) {
+	x := sw.View.ImageX(sw.Bats)
+	if math.Abs(x) < batCueSide {
+		return batAcross(batReach(t, c.TimeS, sw.View.imageY(sw.Bats)), c.TimeS, sw)
+	}
+	return batSquare(batReach(t, c.TimeS, x), c.TimeS, sw)
+}
+
+// reach is how far the bat goes to one side of the picture at a time, px.
+type reach struct{ t, x float64 }
+
+// batReach is the bat's reach to the side of the picture that has x's sign, of the frames about cS in which both ends are known.
+func batReach(t *pose.Track, cS, x float64) []reach {
+	var out []reach
+	for i := range t.Bat {
 		b := &t.Bat[i]
-		if b.Status != string(Measured) || !b.Barrel.Known() || !b.Knob.Known() {
-			return 0, false
+		if math.Abs(t.Times[i]-cS) > batCueWindowS+batGapS || b.Status != string(Measured) || !b.Barrel.Known() || !b.Knob.Known() {
+			continue
 		}
-		return (b.Barrel.X - b.Knob.X) * sign(x), true
+		out = append(out, reach{t.Times[i], (b.Barrel.X - b.Knob.X) * sign(x)})
+	}
+	return out
+}
+
+// batSquare is when a bat seen from the side is square: about when its forward reach rises through zero, and then it points at the
+// camera's own direction or away from it.
+func batSquare(p []reach, cS float64, sw *Swing) (ContactCue, bool) {
+	most := 0.0
+	for _, q := range p {
+		most = math.Max(most, math.Abs(q.x))
 	}
 	best, at, gap := math.Inf(1), 0.0, 0.0
-	last, lastF := -1, 0.0
-	for i := range t.Bat {
-		d := t.Times[i] - c.TimeS
-		if d < -batCueWindowS-0.04 || d > batCueWindowS+0.04 {
+	for k := 1; k < len(p); k++ {
+		a, b := p[k-1], p[k]
+		if a.x >= 0 || b.x < 0 || b.t-a.t > batGapS || (b.x-a.x)/(b.t-a.t) < batTurnLeast*most {
 			continue
 		}
-		f, ok := forward(i)
-		if !ok {
-			continue
+		if when := a.t + a.x/(a.x-b.x)*(b.t-a.t); math.Abs(when-cS) < best {
+			best, at, gap = math.Abs(when-cS), when, b.t-a.t
 		}
-		if last >= 0 && lastF < 0 && f >= 0 {
-			u := lastF / (lastF - f)
-			when := t.Times[last] + u*(t.Times[i]-t.Times[last])
-			if math.Abs(when-c.TimeS) < best {
-				best, at, gap = math.Abs(when-c.TimeS), when, t.Times[i]-t.Times[last]
-			}
-		}
-		last, lastF = i, f
 	}
-	if best > batCueWindowS || gap > 0.075 {
+	if best > batCueWindowS {
+		return ContactCue{}, false
+	}
+	x, y := sw.View.ImageX(sw.Bats), sw.View.imageY(sw.Bats)
+	cue := turned(at, math.Atan(-y/x), batTurnMean, gap, sw)
+	return cue, math.Abs(cue.TimeS-cS) <= batCueWindowS
+}
+
+// turned is the cue of a bat that was ahead of square, rad, at a time, as it turns at turn rad/s.
+func turned(atS, ahead, turn, gapS float64, sw *Swing) ContactCue {
+	view := sw.View.SigmaDeg * math.Pi / 180
+	sd := math.Hypot(math.Hypot(batCueSD, 0.2*gapS), math.Hypot(view, ahead*batTurnSD/batTurnMean)/turn)
+	return ContactCue{TimeS: atS - ahead/turn, SigmaS: sd, From: "bat"}
+}
+
+// batAcross is when a bat that is not seen from the side points straight across the line to the pitcher. It turns evenly near
+// contact, so that its reach to the plate's side is a cosine of time; a camera that does not look straight along the line sees it
+// farthest earlier or later, by an angle that the view tells.
+func batAcross(p []reach, cS float64, sw *Swing) (ContactCue, bool) {
+	none := ContactCue{}
+	m := -1
+	for k, q := range p {
+		if math.Abs(q.t-cS) <= batCueWindowS && (m < 0 || q.x > p[m].x) {
+			m = k
+		}
+	}
+	if m < 0 || p[m].x <= 0 {
 		return none, false
 	}
-	return ContactCue{TimeS: at, SigmaS: math.Hypot(batCueSD, 0.2*gap), From: "bat"}, true
+	// The frames about the farthest reach until the bat has turned away, and the first in which it has.
+	walk := func(step int) int {
+		k := m
+		for n := k + step; n >= 0 && n < len(p) && math.Abs(p[n].t-p[k].t) < batGapS && math.Abs(p[k].t-p[m].t) < acrossS && p[k].x > acrossPart*p[m].x; n += step {
+			k = n
+		}
+		return k
+	}
+	lo, hi := walk(-1), walk(1)
+	if lo == m || hi == m || math.Max(p[lo].x, p[hi].x) > 0.9*p[m].x || math.Min(p[lo].x, p[hi].x) > 0.6*p[m].x {
+		return none, false // it is not seen to come and to go
+	}
+	near := p[lo : hi+1]
+	best, at, turn, stray := math.Inf(1), 0.0, 0.0, 0.0
+	gap := 0.0
+	for k := 1; k < len(near); k++ {
+		gap = math.Max(gap, near[k].t-near[k-1].t)
+	}
+	for w := 20.0; w <= 52; w += 4 {
+		for t := near[0].t; t <= near[len(near)-1].t; t += 0.001 {
+			var cc, cx, xx float64
+			for _, q := range near {
+				c := math.Cos(clamp(w*(q.t-t), -2.2, 2.2))
+				cc, cx, xx = cc+c*c, cx+c*q.x, xx+q.x*q.x
+			}
+			if !(cx > 0) || !(cc > 0) {
+				continue
+			}
+			r := (xx - cx*cx/cc) / (p[m].x * p[m].x)
+			if v := r/(acrossNoise*acrossNoise) + (w-batTurnMean)*(w-batTurnMean)/(batTurnSD*batTurnSD); v < best {
+				best, at, turn, stray = v, t, w, math.Sqrt(r/float64(len(near)))
+			}
+		}
+	}
+	if !(best < math.Inf(1)) || stray > acrossMost {
+		return none, false
+	}
+	x, y := sw.View.ImageX(sw.Bats), sw.View.imageY(sw.Bats)
+	ahead := math.Atan2(x*sign(y), math.Abs(y)) // of square, where it reaches farthest, rad
+	cue := turned(at, ahead, turn, gap, sw)
+	return cue, math.Abs(cue.TimeS-cS) <= batCueWindowS
 }
 
 const (

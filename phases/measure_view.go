@@ -32,6 +32,9 @@ func (b Bats) mirror() float64 {
 // reaches: 1 = right, −1 = left, near 0 = the camera looks along the line to the pitcher.
 func (v View) ImageX(b Bats) float64 { return b.mirror() * math.Cos(v.AzimuthDeg*math.Pi/180) }
 
+// imageY is how far to the right in the picture one unit of length toward the plate reaches.
+func (v View) imageY(b Bats) float64 { return -b.mirror() * math.Sin(v.AzimuthDeg*math.Pi/180) }
+
 // Project gives where a world displacement appears: right and down in the picture, and
 // toward the camera, all in the unit of x, y and z. Level camera, no perspective.
 func (v View) Project(b Bats, x, y, z float64) (right, down, toward float64) {

@@ -59,7 +59,7 @@ With --reports and --truth: holds the reports of an earlier run against the trut
 	f.StringVar(&o.dir, "dir", "build/accuracy", "where rendered sets are kept")
 	f.StringVar(&o.tool, "cagebook", "bin/cagebook", "the program that is tried")
 	f.StringVar(&o.reports, "reports", "", "hold the reports of this output folder of cagebook run against --truth")
-	f.BoolVar(&o.again, "again", false, "with --reports: start anew from the raw keypoints of each report's track file; bat, ball and sound as they were found")
+	f.BoolVar(&o.again, "again", false, "with --reports: start anew from the raw keypoints of each report's track file; bat's ends, ball and sound as they were found")
 	f.StringVar(&o.truth, "truth", "", "folder with the truth of the clips, as written beside them")
 	f.StringVar(&o.json, "json", "", "write the table to this file as JSON, too (with --set also to accuracy.json in the set's folder)")
 	f.StringVar(&o.markdown, "markdown", "", "write the table to this file as Markdown, too")

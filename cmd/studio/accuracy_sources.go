@@ -46,8 +46,8 @@ func (b *bench) scene(s *studio.Scene, noise float64, only13 bool) error {
 	return nil
 }
 
-// measure smooths a track and finds, measures and judges its swings, as the program does. Cues of contact from
-// elsewhere are those of the swings in before.
+// measure smooths a track and finds, measures and judges its swings, as the program does. What ball and sound
+// say of contact is taken from the swings in before.
 func (b *bench) measure(c *clip, t *pose.Track, before []phases.Swing) error {
 	t.Smooth = nil
 	if err := smooth.Track(t, smooth.Options{}); errors.Is(err, smooth.ErrShort) {
@@ -63,7 +63,11 @@ func (b *bench) measure(c *clip, t *pose.Track, before []phases.Swing) error {
 	for i := range res.Swings {
 		sw := &res.Swings[i]
 		sw.Scale = phases.EstimateScale(t, sw.From, sw.To, given)
-		if cues := cuesNear(before, sw); len(cues) > 0 {
+		cues := cuesNear(before, sw)
+		if q, ok := phases.BatCue(t, sw); ok {
+			cues = append(cues, q)
+		}
+		if len(cues) > 0 {
 			phases.Refine(t, sw, given, cues, true, phases.Heard{})
 		}
 		sw.Measures = phases.MeasureAll(t, sw, given, 1)
@@ -73,7 +77,7 @@ func (b *bench) measure(c *clip, t *pose.Track, before []phases.Swing) error {
 	return nil
 }
 
-// cuesNear are the cues of contact, other than the body's, of the swing whose contact is near that of sw.
+// cuesNear are what ball and sound say of contact, of the swing whose contact is near that of sw.
 func cuesNear(swings []phases.Swing, sw *phases.Swing) (cues []phases.ContactCue) {
 	at, _ := sw.Event(phases.Contact)
 	for i := range swings {
@@ -82,7 +86,7 @@ func cuesNear(swings []phases.Swing, sw *phases.Swing) (cues []phases.ContactCue
 			continue
 		}
 		for _, q := range e.Cues {
-			if q.From != "keypoints" {
+			if q.From != "keypoints" && q.From != "bat" {
 				q.LeftOut = false
 				cues = append(cues, q)
 			}
