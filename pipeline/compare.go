@@ -76,11 +76,7 @@ func drawPairs(ctx context.Context, c *report.Comparison, filmA, filmB, file str
 	box, large := c.Box(report.PairHeightPx), c.Box(stillHeightPx)
 	w, h := box.Size()
 	img := image.NewRGBA(image.Rect(0, 0, w, h))
-	args := []string{
-		"-nostdin", "-v", "error", "-f", "rawvideo", "-pix_fmt", "rgba", "-s", fmt.Sprintf("%dx%d", w, h), "-framerate", "30", "-i", "pipe:0",
-		"-vf", "scale=out_color_matrix=bt709:out_range=limited,format=yuv420p",
-	}
-	out, err := startTool(ctx, append(append(args, filmArgs(25, filmGOP)...), file))
+	out, err := startTool(ctx, append(append(rawArgs(w, h, filmRate), filmArgs(25, filmGOP)...), file))
 	if err != nil {
 		return err
 	}

@@ -41,7 +41,8 @@ type DenseWindow struct {
 
 const (
 	jpegQuality = 90
-	inFlight    = 3 // frames waiting per landmark network
+	inFlight    = 3       // frames waiting per landmark network
+	inFlightMax = 4 << 20 // bytes of a frame's part: of larger ones only one waits, so that a 4K clip stays below 1 GB
 )
 
 // job is one frame of one window on its way through a landmark network.
@@ -115,8 +116,12 @@ func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Ne
 	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
-	jobs := make(chan job, inFlight*len(nets.Landmarks))
-	results := make(chan landmarked, inFlight*len(nets.Landmarks))
+	waiting := inFlight * len(nets.Landmarks)
+	if slices.ContainsFunc(work, func(w *windowWork) bool { return 3*(w.part.X1-w.part.X0)*(w.part.Y1-w.part.Y0) > inFlightMax }) {
+		waiting = len(nets.Landmarks)
+	}
+	jobs := make(chan job, waiting)
+	results := make(chan landmarked, waiting)
 	buffers := make(chan []byte, cap(jobs)+len(nets.Landmarks)+1)
 	for range cap(buffers) {
 		buffers <- nil

@@ -1,11 +1,9 @@
 package pipeline
 
 import (
-	"bytes"
 	"image"
 	"image/color"
 	"image/draw"
-	"image/jpeg"
 	"math"
 
 	"cagebook/pose"
@@ -89,15 +87,19 @@ func newHeads(samples []pose.Sample, windows []DenseWindow) *heads {
 }
 
 // hide covers all heads in a picture of a frame with plain discs: what is under them is gone.
-func (h *heads) hide(img *image.RGBA, frame int) {
+func (h *heads) hide(img *image.RGBA, frame int) { h.hideIn(img, frame, img.Rect) }
+
+// hideIn is hide in a picture of the frame's part, of any size.
+func (h *heads) hideIn(img *image.RGBA, frame int, part image.Rectangle) {
 	at, ok := h.times[frame]
 	if !ok {
 		draw.Draw(img, img.Rect, image.NewUniform(color.Gray{128}), image.Point{}, draw.Src) // nothing is known of it
 		return
 	}
+	k := math.Max(float64(img.Rect.Dx())/float64(part.Dx()), float64(img.Rect.Dy())/float64(part.Dy()))
 	for _, q := range h.seen {
 		if math.Abs(q.timeS-at) <= headNearS {
-			disc(img, q.x, q.y, q.r)
+			disc(img, float64(img.Rect.Min.X)+(q.x-float64(part.Min.X))*k, float64(img.Rect.Min.Y)+(q.y-float64(part.Min.Y))*k, q.r*k)
 		}
 	}
 }
@@ -125,18 +127,4 @@ func (p *pictures) image(frame int) (image.Image, error) {
 	draw.Draw(out, out.Rect, img, out.Rect.Min, draw.Src)
 	p.hide.hide(out, frame)
 	return out, nil
-}
-
-// jpeg is a frame's picture as it may be shown, coded.
-func (p *pictures) jpeg(frame int) ([]byte, error) {
-	if p.hide == nil {
-		return p.spool.JPEG(frame)
-	}
-	img, err := p.image(frame)
-	if err != nil {
-		return nil, err
-	}
-	var b bytes.Buffer
-	err = jpeg.Encode(&b, img, &jpeg.Options{Quality: jpegQuality})
-	return b.Bytes(), err
 }

@@ -6,6 +6,8 @@ import (
 	"image/color"
 	"image/draw"
 	"math"
+	"os"
+	"path/filepath"
 	"testing"
 
 	"cagebook/pose"
@@ -63,6 +65,21 @@ func TestFilmsWithoutFaces(t *testing.T) {
 	if err := films(context.Background(), clip, r, pics, t.TempDir()); err != nil {
 		t.Fatal(err)
 	}
+	file := filepath.Join(t.TempDir(), "film.mp4")
+	if err := os.WriteFile(file, pics.films[1], 0o600); err != nil {
+		t.Fatal(err)
+	}
+	film, err := openFilm(context.Background(), file, r.Swings[0].Film, 20)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer film.tool.stop()
+	if err := film.to(0); err != nil {
+		t.Fatal(err)
+	}
+	if c := film.pic.RGBAAt(20, 20); abs(int(c.R)-128) > 3 {
+		t.Errorf("the film of hidden pictures has grey %d", c.R)
+	}
 	img, err := pics.part(r.Swings[0].Film, 30)
 	if err != nil {
 		t.Fatal(err)
@@ -70,5 +87,16 @@ func TestFilmsWithoutFaces(t *testing.T) {
 	c := r.Swings[0].Film.Crop().Min
 	if red, _, _, _ := img.At(c.X+20, c.Y+20).RGBA(); abs(int(red>>8)-128) > 2 { // frame 30 was 90
 		t.Errorf("the still of a hidden picture has grey %d", red>>8)
+	}
+}
+
+// In a part of the picture at another size the same place of a head is covered.
+func TestHideFacesInPart(t *testing.T) {
+	h := &heads{times: map[int]float64{30: 1}, seen: []headAt{{1, 200, 100, 20}}}
+	img := image.NewRGBA(image.Rect(0, 0, 150, 100))
+	h.hideIn(img, 30, image.Rect(100, 50, 400, 250)) // half the size
+	covered := func(x, y int) bool { return img.RGBAAt(x, y) != color.RGBA{} }
+	if !covered(50, 25) || !covered(58, 25) || covered(62, 25) || covered(50, 37) {
+		t.Error("the head at 50, 25 of radius 10 is not what is covered")
 	}
 }

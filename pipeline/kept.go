@@ -434,7 +434,7 @@ func (p replayPlan) draw(ctx context.Context, dir string, put func(name string, 
 			return err
 		}
 		file := filepath.Join(dir, fmt.Sprintf("replay-%d.mp4", s.number))
-		err = film.tool.wait(drawSlow(ctx, p.fps, &s.film, s.scenes, film.tool.out, file, fonts))
+		err = film.tool.wait(drawSlow(ctx, p.fps, &s.film, s.scenes, film.tool.out, nil, file, fonts))
 		if err != nil {
 			return err
 		}

@@ -39,15 +39,28 @@ func (d *repeatDetector) next(pix []byte, w, h, index int) bool {
 		d.last = make([]byte, (w/sampleStep+1)*(h/sampleStep+1))
 		d.blocks = make([]int32, w/blockSide+1)
 	}
-	diff := d.difference(pix)
 	d.index, d.valid = index, true
 	if !follows {
+		d.keep(pix)
 		d.motion = 0
 		return false
 	}
+	diff := d.difference(pix)
 	same := diff <= repeatEqual || diff <= repeatMax && diff*repeatRatio <= d.motion
 	d.motion = max(d.motion*repeatFade, diff)
 	return same
+}
+
+// keep takes the picture's samples for the next call.
+func (d *repeatDetector) keep(pix []byte) {
+	k := 0
+	for y := 0; y < d.h; y += sampleStep {
+		row := pix[y*d.w*3 : (y+1)*d.w*3]
+		for x := 3*(y/sampleStep%sampleStep) + 1; x < len(row); x += 3 * sampleStep {
+			d.last[k] = row[x]
+			k++
+		}
+	}
 }
 
 // difference returns the largest mean difference of a block and keeps the
@@ -61,15 +74,18 @@ func (d *repeatDetector) difference(pix []byte) float64 {
 			clear(d.blocks)
 		}
 		row := pix[y*d.w*3 : (y+1)*d.w*3]
-		for x := y / sampleStep % sampleStep; x < d.w; x += sampleStep {
-			v := row[3*x+1]
-			diff := int32(v) - int32(d.last[k])
-			if diff < 0 {
-				diff = -diff
+		x := 3*(y/sampleStep%sampleStep) + 1
+		for b := range d.blocks {
+			var sum int32
+			end := min(3*blockSide*(b+1), len(row))
+			for ; x < end; x += 3 * sampleStep {
+				v := int32(row[x])
+				diff := v - int32(d.last[k])
+				d.last[k] = byte(v)
+				sum += max(diff, -diff)
+				k++
 			}
-			d.blocks[x/blockSide] += diff
-			d.last[k] = v
-			k++
+			d.blocks[b] += sum
 		}
 		if y%blockSide == blockSide-sampleStep || y+sampleStep >= d.h {
 			for _, sum := range d.blocks {

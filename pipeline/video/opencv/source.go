@@ -16,6 +16,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"gocv.io/x/gocv"
 
@@ -58,7 +59,9 @@ type source struct {
 
 	repeat  repeatDetector
 	resized bool // a change of size was reported
-	closed  bool
+
+	sequential bool // frames are passed one by one: jumping did not hold what it promised
+	closed     bool
 }
 
 // Open opens a clip; it is a video.OpenFunc. Errors are of type *video.Error,
@@ -371,9 +374,19 @@ func (s *source) readAny() bool {
 	return ok
 }
 
-// Skip passes n frames.
+// Skip passes n frames; many of them without decoding all.
 func (s *source) Skip(ctx context.Context, n int) error {
-	for ; n > 0; n-- {
+	to := s.next + n
+	if err := s.ready(ctx); err != nil {
+		return err
+	}
+	if n >= jumpFrames && to < len(s.fileS)-flushFrames && !s.copied && !s.sequential && !s.jump(to) {
+		s.sequential = true // this file cannot be entered in the middle: from the start again, frame by frame
+		if s.next = 0; !s.openCapture(s.path) {
+			return s.broken("it cannot be opened a second time", nil)
+		}
+	}
+	for s.next < to {
 		if err := s.ready(ctx); err != nil {
 			return err
 		}
@@ -383,6 +396,41 @@ func (s *source) Skip(ctx context.Context, n int) error {
 		s.next++
 	}
 	return nil
+}
+
+// jumpFrames: fewer frames are passed sooner by decoding them than by looking for a frame to begin at.
+const jumpFrames = 150
+
+// jumpShort: so many frames before the wanted one the file is entered. Where steps are uneven it may be entered too late; then earlier.
+var jumpShort = []int{10, 80}
+
+// jump brings capture to just before frame to, from a frame near it that can be decoded alone. It is true where the
+// frame before comes out at its very time and the decoder has nothing to say; then the pictures that follow are those of
+// a reading from the start (TestJump).
+func (s *source) jump(to int) bool {
+	s.held = false
+	fps := s.capture.Get(gocv.VideoCaptureFPS)
+	for _, short := range jumpShort {
+		s.capture.Set(gocv.VideoCapturePosFrames, math.Floor((s.fileS[to-short]-s.pos0)*fps))
+		if !s.grab() {
+			return false
+		}
+		at := s.capture.Get(gocv.VideoCapturePosMsec)/1000 + s.pos0
+		k, _ := slices.BinarySearch(s.fileS, at)
+		if k > 0 && (k == len(s.fileS) || at-s.fileS[k-1] < s.fileS[k]-at) {
+			k--
+		}
+		for ; k < to-1; k++ {
+			if !s.inPlace(k) || !s.grab() {
+				return false
+			}
+		}
+		if k == to-1 && s.inPlace(k) {
+			s.next, s.grabbed = to, to
+			return true
+		}
+	}
+	return false
 }
 
 func (s *source) ready(ctx context.Context) error {
