@@ -193,7 +193,6 @@ func (r *reading) fromStride(s *stride) {
 	}
 	heel := s.landed[1]
 	landed := r.landing(s)
-	landed.sigma = end * math.Max(landed.sigma, footDownSD)
 	if s.lift < 3*footClear { // a foot that drags has no clear landing: when it usually lands counts, too
 		landed = either(landed, r.expected(FootDown, 0.45), 0.6+0.4*clamp(s.lift/(3*footClear), 0, 1))
 	}
@@ -204,9 +203,6 @@ func (r *reading) fromStride(s *stride) {
 		r.ev[HeelDown] = cue{math.Max(t, heel.t+heelLateS), math.Hypot(own, frame)}
 	}
 }
-
-// footDownSD is the least uncertainty of foot_down, s.
-const footDownSD = 0.030
 
 // The first move of the hands is looked for where their forward speed passes this share of its peak, more than the
 // definition's tenth, which stands less clear of wrists that drift; it is passed later by about handsLateS
@@ -227,7 +223,7 @@ const handsBackS, peakBackS = 0.60, 0.25
 
 // handsSD is the least uncertainty of the first move of the hands, s, as seen from the side and from the ends, where only
 // contact tells of it: on 54 rendered swings there no part of the body strayed less.
-const handsSD, handsEndSD = 0.038, 0.050
+const handsSD, handsEndSD = 0.030, 0.050
 
 // launchSpeed is about how fast hands go at the end of the first tenth of a second, body lengths/s: by it an uncertain place is an
 // uncertain instant.

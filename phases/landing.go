@@ -107,8 +107,30 @@ func (r *reading) landing(s *stride) cue {
 		ws = append(ws, witness{cue{t, math.Hypot(stopSD, 0.5*r.b.frameS)}, 0.9})
 	}
 	c, _ := testimony(ws) // the usual time at least says something
-	return c
+	return cue{c.t, r.landingSigma(c, usual)}
 }
+
+// landingSigma is the standard uncertainty, s, of a landing c with the spread that its signs leave, beside the usual time.
+func (r *reading) landingSigma(c, usual cue) float64 {
+	least, sigma := footDownEndSD, c.sigma
+	if r.sideOn() {
+		least = footDownSD
+		// What tells of one foot errs together: where its signs disagree, they stray by more than their spread.
+		sigma *= math.Max(apartLeast, sigma/apartS)
+	}
+	// They leave a landing no less sure than nothing but the usual time does.
+	return math.Max(least, math.Min(sigma, math.Hypot(usual.sigma, c.t-usual.t)))
+}
+
+// footDownSD is the least uncertainty of foot_down, s, as seen from the side and from the ends, where the foot goes along the line of sight. What else
+// of it there is depends on how far the signs agree: on 63 rendered swings from the side those whose spread was 12 to 15 ms strayed by 11 ms (root
+// mean square), of 15 to 20 ms by 27, of more by 85.
+const (
+	footDownSD    = 0.018
+	footDownEndSD = 0.036
+	apartLeast    = 1.25
+	apartS        = 0.0115
+)
 
 // usualSpread is how far real landings stray from the usual time before contact (logarithm); usualLateS is by how much
 // the usual time is late, s.
@@ -158,5 +180,9 @@ func (r *reading) ankleLanding(s *stride) cue {
 		cues = append(cues, cue{t, 0.8 * sg})
 	}
 	t, sg, _ := fuse(cues...)
-	return cue{t, math.Max(1.15*sg, 0.03)}
+	sg = math.Max(1.15*sg, 0.03)
+	if !r.sideOn() {
+		sg *= footFromEnd
+	}
+	return cue{t, sg}
 }

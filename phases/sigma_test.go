@@ -201,3 +201,37 @@ func TestNoBallWithoutSpeed(t *testing.T) {
 		}
 	}
 }
+
+// TestLandingSigma: signs of the foot that disagree count for less, never for less than nothing but the usual time. By hand from the
+// numbers beside the constants.
+func TestLandingSigma(t *testing.T) {
+	side, end := &reading{cosAz: 1}, &reading{cosAz: 0}
+	usual := cue{1, 0.08}
+	for _, c := range []struct {
+		name         string
+		r            *reading
+		own, at      float64
+		atLeast, atM float64
+	}{
+		{"agreed, from the side", side, 0.013, 1, 0.011, 0.022},
+		{"apart, from the side", side, 0.020, 1, 0.027, 0.060},
+		{"two camps at the usual time", side, 0.200, 1, 0.080, 0.080},
+		{"two camps far from it", side, 0.200, 0.85, 0.170, 0.171},
+		{"agreed, from the end", end, 0.013, 1, footDownEndSD, footDownEndSD},
+		{"two camps, from the end", end, 0.250, 1, 0.080, 0.080},
+	} {
+		if s := c.r.landingSigma(cue{c.at, c.own}, usual); s < c.atLeast-1e-9 || s > c.atM+1e-9 {
+			t.Errorf("%s: %.4f s, want %.3f to %.3f", c.name, s, c.atLeast, c.atM)
+		}
+	}
+}
+
+// TestAlongLimb: a joint's error is divided between the two directions, not made smaller.
+func TestAlongLimb(t *testing.T) {
+	for _, j := range []pose.Joint{pose.LeftWrist, pose.RightAnkle, pose.LeftKnee, pose.RightShoulder} {
+		e := alongLimb(j, 1, 1)
+		if s := e[0]*e[0] + e[1]*e[1]; math.Abs(s-2) > 0.02 || e[0] > e[1] {
+			t.Errorf("%v: %.3f across, %.3f along", j, e[0], e[1])
+		}
+	}
+}
