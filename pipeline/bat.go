@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
+	"image/draw"
 	"io"
 	"math"
 	"os"
@@ -50,11 +52,15 @@ type smallPictures struct {
 	file *os.File
 	at   map[int]int64 // position among the window's frames → offset
 	end  int64
+
+	part   image.Rectangle // of the frame
+	spool  *Spool          // whence pictures come that were not put; nil = there are none
+	frames []int           // numbers of the window's frames
 }
 
 // newSmallPictures plans the pictures of a part in which the body is bodyPx long.
 func newSmallPictures(part pose.Box, bodyPx float64, dir string) (*smallPictures, error) {
-	s := &smallPictures{x0: part.X0, y0: part.Y0, zoom: math.Max(1, bodyPx/smallBodyPx), at: map[int]int64{}}
+	s := &smallPictures{part: image.Rect(int(part.X0), int(part.Y0), int(part.X1), int(part.Y1)), x0: part.X0, y0: part.Y0, zoom: math.Max(1, bodyPx/smallBodyPx), at: map[int]int64{}}
 	s.w, s.h = int((part.X1-part.X0)/s.zoom), int((part.Y1-part.Y0)/s.zoom)
 	if s.w < 16 || s.h < 16 || !(bodyPx > 0) {
 		return nil, nil
@@ -92,12 +98,32 @@ func (s *smallPictures) image(pos int) (im pose.Image, ok bool, err error) {
 	off, ok := s.at[pos]
 	s.mu.Unlock()
 	if !ok {
-		return im, false, nil
+		return s.fromSpool(pos)
 	}
 	im = pose.Image{W: s.w, H: s.h, Stride: 3 * s.w, Pix: make([]byte, 3*s.w*s.h)}
 	if _, err := s.file.ReadAt(im.Pix, off); err != nil && !errors.Is(err, io.EOF) {
 		return im, false, fmt.Errorf("reduced pictures: %w", err)
 	}
+	return im, true, nil
+}
+
+// fromSpool reduces the picture of frame pos as the spool holds it.
+func (s *smallPictures) fromSpool(pos int) (im pose.Image, ok bool, err error) {
+	if s.spool == nil || pos >= len(s.frames) || !s.spool.Has(s.frames[pos]) {
+		return im, false, nil
+	}
+	pic, err := s.spool.Image(s.frames[pos])
+	if err != nil {
+		return im, false, err
+	}
+	rgba := image.NewRGBA(s.part.Intersect(pic.Bounds()))
+	draw.Draw(rgba, rgba.Rect, pic, rgba.Rect.Min, draw.Src)
+	whole := pose.Image{W: rgba.Rect.Dx(), H: rgba.Rect.Dy(), Stride: 3 * rgba.Rect.Dx(), Pix: make([]byte, 3*rgba.Rect.Dx()*rgba.Rect.Dy())}
+	for i := range len(whole.Pix) / 3 {
+		whole.Pix[3*i], whole.Pix[3*i+1], whole.Pix[3*i+2] = rgba.Pix[4*i+2], rgba.Pix[4*i+1], rgba.Pix[4*i]
+	}
+	im = pose.Image{W: s.w, H: s.h, Stride: 3 * s.w, Pix: make([]byte, 3*s.w*s.h)}
+	pose.Resize(im, whole)
 	return im, true, nil
 }
 

@@ -1,10 +1,16 @@
 package pipeline
 
 import (
+	"bytes"
 	"context"
+	"errors"
+	"image"
+	"image/color"
+	"image/jpeg"
 	"testing"
 
 	"cagebook/pipeline/video"
+	"cagebook/pose"
 )
 
 // A phone's slow motion of 240 frames/s that plays at 30 stretches its sound by eight or keeps it at its own length; either way it runs
@@ -38,5 +44,54 @@ func TestSoundOfSlowMotionIsNotHeard(t *testing.T) {
 		if a, err := hear(context.Background(), "/nowhere", &info); a != nil || err != nil {
 			t.Errorf("%+v: %v, %v", info, a, err)
 		}
+	}
+}
+
+// A reduced picture that was not put comes from the spool, of the same part, and differs by what its coding takes.
+func TestReducedPictureFromSpool(t *testing.T) {
+	img := image.NewRGBA(image.Rect(0, 0, 400, 300))
+	whole := pose.Image{W: 400, H: 300, Stride: 1200, Pix: make([]byte, 400*300*3)}
+	for y := range 300 {
+		for x := range 400 {
+			c := color.RGBA{uint8(x / 2), uint8(y / 2), uint8(60 + (x+y)/8), 255}
+			img.SetRGBA(x, y, c)
+			copy(whole.Pix[y*1200+3*x:], []byte{c.B, c.G, c.R})
+		}
+	}
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, img, &jpeg.Options{Quality: jpegQuality}); err != nil {
+		t.Fatal(err)
+	}
+	spool, err := NewSpool(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer spool.Close()
+	part := pose.Box{X0: 50, Y0: 20, X1: 350, Y1: 280}
+	s, err := newSmallPictures(part, 500, t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	s.spool, s.frames = spool, []int{70, 71}
+	cutout, _, _ := cut(whole, part, nil)
+	var scratch []byte
+	if err := errors.Join(spool.Put(71, b.Bytes()), s.put(0, cutout, &scratch)); err != nil {
+		t.Fatal(err)
+	}
+	put, ok1, err1 := s.image(0)
+	got, ok2, err2 := s.image(1)
+	if !ok1 || !ok2 || err1 != nil || err2 != nil || put.W != got.W || put.H != got.H {
+		t.Fatal(ok1, ok2, err1, err2, put.W, got.W)
+	}
+	sum := 0
+	for i := range put.Pix {
+		sum += abs(int(put.Pix[i]) - int(got.Pix[i]))
+	}
+	if mean := float64(sum) / float64(len(put.Pix)); mean > 2 {
+		t.Errorf("the picture from the spool differs by %.1f levels", mean)
+	}
+	if _, ok, err := s.image(2); ok || err != nil {
+		t.Errorf("a frame beyond the window: %v, %v", ok, err)
 	}
 }

@@ -50,7 +50,7 @@ type job struct {
 	window int
 	pos    int // among the window's frames
 	timeS  float64
-	im     pose.Image // the part of the frame that the regions need
+	im     pose.Image // the part of the frame that the regions need; of no width where nothing looks at it
 	x0, y0 int        // where that part lies in the frame
 	main   pose.Region
 	calm   bool // not looked at: the smoother bridges it
@@ -172,7 +172,9 @@ func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Ne
 			continue
 		}
 		d := w.finish(info)
-		d.Spool, d.small = spool, w.small
+		if d.Spool, d.small = spool, w.small; d.small != nil {
+			d.small.spool, d.small.frames = spool, w.frames
+		}
 		out = append(out, d)
 	}
 	if len(out) == 0 {
@@ -303,7 +305,9 @@ func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spoo
 			case <-ctx.Done():
 				return context.Cause(ctx)
 			}
-			j.im, j.x0, j.y0 = cut(pose.ImageOf(&f), w.part, buf)
+			if j.im.Pix = buf[:0]; !j.calm || w.nearSwing(f.TimeS) {
+				j.im, j.x0, j.y0 = cut(pose.ImageOf(&f), w.part, buf)
+			}
 			select {
 			case jobs <- j:
 			case <-ctx.Done():
@@ -341,6 +345,17 @@ func (w *windowWork) calm(t float64) bool {
 		}
 	}
 	return t-w.lookedS < step-1e-6
+}
+
+// A swing's contact, which is known later, hardly ever lies farther from a burst that the coarse pass or the sketch knows of;
+// where it does, the reduced pictures come from the spool.
+const contactOffS = 0.6
+
+// nearSwing says whether bat and ball may be looked for in the frame at t.
+func (w *windowWork) nearSwing(t float64) bool {
+	return len(w.window.Peaks) == 0 || slices.ContainsFunc(w.window.Peaks, func(p float64) bool {
+		return t >= p-batBeforeS-contactOffS && t <= p+batAfterS+contactOffS
+	})
 }
 
 // cut copies a part of a frame into a buffer.
@@ -403,7 +418,7 @@ func runLandmarks(ctx context.Context, net pose.Net, work []*windowWork, jobs <-
 				res.readings = append(res.readings, second)
 			}
 		}
-		if w.small != nil {
+		if w.small != nil && j.im.W > 0 && w.nearSwing(j.timeS) {
 			if err := w.small.put(j.pos, j.im, &scratch); err != nil {
 				return err
 			}
