@@ -235,3 +235,31 @@ func TestAlongLimb(t *testing.T) {
 		}
 	}
 }
+
+// TestFallCarriesHands: hands that rest in the picture while the trunk goes on are not at rest; a trunk that stands changes nothing.
+func TestFallCarriesHands(t *testing.T) {
+	const fallS, wayPx = 0.7, 120
+	finish := func(way float64) Event {
+		tr := standing(t, usual)
+		for i := range tr.Smooth {
+			shift := way * minJerk(tr.Times[i], contactAtS+0.2, contactAtS+0.2+fallS)
+			for _, j := range trunkJoints {
+				tr.Smooth[i][j].X += shift
+			}
+		}
+		res, err := Detect(tr, Given{})
+		if err != nil || len(res.Swings) != 1 {
+			t.Fatalf("%d swings, %v", len(res.Swings), err)
+		}
+		e, ok := res.Swings[0].Event(Finish)
+		if !ok {
+			t.Fatal("no finish")
+		}
+		return e
+	}
+	stands, falls := finish(0), finish(wayPx)
+	end := contactAtS + 0.2 + fallS
+	if falls.TimeS < stands.TimeS+0.1 || falls.TimeS > end || end-falls.TimeS > 0.4 {
+		t.Errorf("finish at %.2f s standing, %.2f ± %.2f falling until %.2f", stands.TimeS, falls.TimeS, falls.SigmaS, end)
+	}
+}
