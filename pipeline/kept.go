@@ -34,7 +34,7 @@ import (
 const KeptDir = ".kept"
 
 // keptVersion changes when the form below does.
-const keptVersion = 2
+const keptVersion = 3
 
 // kept is what the models and the search for the bat gave for one clip.
 type kept struct {
@@ -65,11 +65,27 @@ type keptFlight struct {
 
 // keptSwing holds the pictures of one swing.
 type keptSwing struct {
-	Film     report.Film
-	Data     []byte         // the plain film
-	Pictures map[int][]byte // key frames by number, JPEG of the film's part at full size
-	People   *report.People // who was in view; nil = the hitter alone
-	Crowd    []byte         // their picture
+	Film   report.Film
+	Data   []byte         // the plain film
+	Shots  []keptShot     // key frames in the order of their names: a map would be written in another order each time
+	People *report.People // who was in view; nil = the hitter alone
+	Crowd  []byte         // their picture
+}
+
+// keptShot is a key frame: the film's part of the picture at full size.
+type keptShot struct {
+	Frame int
+	JPEG  []byte
+}
+
+// shot is the picture of a key frame, nil if it was not kept.
+func (k *keptSwing) shot(frame int) []byte {
+	for _, s := range k.Shots {
+		if s.Frame == frame {
+			return s.JPEG
+		}
+	}
+	return nil
 }
 
 // keptMade says what a kept file must have been made by.
@@ -225,11 +241,11 @@ func keepClip(clip *Clip, given phases.Given, info video.Info, seen screened, wi
 		if sw.Film == nil || sw.Film.Path == "" || pics.films[sw.Number] == nil {
 			return nil // without the film a second look is needed anyway
 		}
-		ks := keptSwing{Film: *sw.Film, Data: pics.films[sw.Number], Pictures: map[int][]byte{}, People: sw.People, Crowd: pics.people[sw.Number]}
+		ks := keptSwing{Film: *sw.Film, Data: pics.films[sw.Number], People: sw.People, Crowd: pics.people[sw.Number]}
 		for _, name := range phases.KeyFrames {
 			for _, e := range sw.Events {
-				if b := pics.parts[e.Frame]; e.Name == name && b != nil {
-					ks.Pictures[e.Frame] = b
+				if b := pics.parts[e.Frame]; e.Name == name && b != nil && ks.shot(e.Frame) == nil {
+					ks.Shots = append(ks.Shots, keptShot{e.Frame, b})
 				}
 			}
 		}
@@ -326,7 +342,7 @@ func (k *kept) again(ctx context.Context, clip Clip, in report.Input, tempDir st
 			return img, nil
 		}
 		for i := range r.Swings {
-			if data := of[i].Pictures[frame]; r.Swings[i].Number == number && data != nil {
+			if data := of[i].shot(frame); r.Swings[i].Number == number && data != nil {
 				return placed(data, r.Swings[i].Film)
 			}
 		}
@@ -365,7 +381,7 @@ func moved(ctx context.Context, file string, sw *report.Swing, ks *keptSwing, in
 	want := map[int][]int{} // position in the film → frames of the clip
 	for _, name := range phases.KeyFrames {
 		for _, e := range sw.Events {
-			if e.Name != name || ks.Pictures[e.Frame] != nil {
+			if e.Name != name || ks.shot(e.Frame) != nil {
 				continue
 			}
 			best, near := -1, math.MaxInt
