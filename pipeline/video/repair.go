@@ -5,12 +5,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
+	"syscall"
 )
 
 // Intermediate is a clean copy that ffmpeg made of a damaged or odd clip: the
@@ -20,11 +22,59 @@ type Intermediate struct {
 	PTSS     []float64 // seconds of the original file's clock, in the order shown; NaN = not known
 	Corrupt  int       // frames that ffmpeg marked as damaged (wholly or partly made up)
 	Messages string    // what ffmpeg complained of, bounded
+
+	brokeOff bool // reading failed, or ffmpeg did not come to its end
 }
 
 // Repair decodes the clip with ffmpeg, which goes on where others give up, and
 // writes an intermediate into dir. Errors are of type *Error, or the context's.
+//
+// Where reading broke off, by a disk or a network that fails for a moment, ffmpeg ends
+// as if the file were over. So the file is read to its end and decoded once
+// more: what is missing is the file's fault only if it is missing again.
 func Repair(ctx context.Context, path string, p *Probe, dir string) (*Intermediate, error) {
+	m, err := repair(ctx, path, p, dir)
+	if err != nil || !m.brokeOff {
+		return m, err
+	}
+	if err := readThrough(ctx, path); err != nil {
+		return nil, err
+	}
+	again, err := repair(ctx, path, p, dir)
+	if err == nil && again.brokeOff && (len(again.PTSS) != len(m.PTSS) || again.Corrupt != m.Corrupt) {
+		err = &Error{
+			Path: path, Kind: syscall.EIO, Msg: fmt.Sprintf("reading broke off, at %d pictures and then at %d", len(m.PTSS), len(again.PTSS)),
+			Hint: "check the disk or the network folder and run again",
+		}
+	}
+	return again, err
+}
+
+// readThrough reads a file to its end and drops what it reads. An error has the system's own number as its kind.
+func readThrough(ctx context.Context, path string) error {
+	f, err := os.Open(path)
+	if err == nil {
+		defer f.Close()
+		buf := make([]byte, 1<<20)
+		for err == nil && ctx.Err() == nil {
+			_, err = f.Read(buf)
+		}
+	}
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	if err == io.EOF {
+		return nil
+	}
+	e := &Error{Path: path, Kind: ErrDamaged, Msg: "the file cannot be read to its end", Hint: "copy the clip from the phone again", Err: err}
+	var n syscall.Errno
+	if errors.As(err, &n) {
+		e.Kind, e.Hint = n, "check the disk or the network folder and run again"
+	}
+	return e
+}
+
+func repair(ctx context.Context, path string, p *Probe, dir string) (*Intermediate, error) {
 	m := &Intermediate{Path: filepath.Join(dir, "clean.mkv")}
 	watch := &decodeWatch{}
 	args := []string{"-nostdin", "-hide_banner", "-nostats", "-loglevel", "info", "-y", "-copyts", "-noautorotate"}
@@ -39,6 +89,7 @@ func Repair(ctx context.Context, path string, p *Probe, dir string) (*Intermedia
 	err := runTool(ctx, repairDeadline, path, "ffmpeg", args, nil, watch)
 	watch.flush()
 	m.PTSS, m.Corrupt, m.Messages = watch.pts, watch.corrupt, watch.messages.String()
+	m.brokeOff = err != nil || watch.readFault
 	var fault *Error
 	switch {
 	case ctx.Err() != nil:
@@ -113,6 +164,14 @@ type decodeWatch struct {
 	corrupt  int
 	output   bool // a message about the output
 	messages boundedBuffer
+
+	readFault bool // a message that the system could not read
+}
+
+// readFaults are what the system says where reading fails for a while (errno(3), as glibc and musl put it).
+var readFaults = []string{
+	"Input/output error", "I/O error", "Stale file handle", "Stale NFS file handle", "onnection timed out", "Operation timed out", "Host is down",
+	"No route to host", "Host is unreachable", "Network is unreachable", "No such device", "Transport endpoint is not connected", "Socket not connected",
 }
 
 // maxLineBytes bounds one line of messages.
@@ -138,6 +197,7 @@ func (w *decodeWatch) Write(p []byte) (int, error) {
 func (w *decodeWatch) flush() {
 	line := string(w.line)
 	w.line = w.line[:0]
+	w.readFault = w.readFault || slices.ContainsFunc(readFaults, func(s string) bool { return strings.Contains(line, s) })
 	switch {
 	case strings.HasPrefix(line, "[Parsed_showinfo"):
 		if t, ok := showinfoTime(line); ok {
