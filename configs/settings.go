@@ -27,8 +27,8 @@ type Settings struct {
 	// Deadline is the longest that one clip may take altogether.
 	Deadline time.Duration
 
-	// MemoryMB is the resident memory at which a worker process is ended; 0 = no
-	// limit. An ordinary clip needs less than 1000.
+	// MemoryMB is the resident memory at which a worker process and the ffmpeg
+	// that it started are ended; 0 = no limit. An ordinary clip needs less than 1000.
 	MemoryMB int
 
 	// ModelDir holds the models and the inference library; "" = the user's cache folder.
@@ -51,7 +51,7 @@ func Default() Settings {
 		Jobs:     1,
 		Stall:    5 * time.Minute,
 		Deadline: 6 * time.Hour, // a clip of three hours, the longest that is accepted, at half of real time
-		MemoryMB: 2500,          // 1000 for an ordinary clip, and room for 8K pictures of 113 MB each
+		MemoryMB: 3000,          // 1000 for an ordinary clip, and room for 8K pictures of 113 MB each and the 730 that ffmpeg takes to copy a damaged clip of that size
 	}
 }
 
@@ -61,7 +61,7 @@ func (s *Settings) AddFlags(fs *pflag.FlagSet) {
 	fs.IntVar(&s.Threads, "threads", s.Threads, "threads for each neural network of a process (0 = cores / jobs)")
 	fs.DurationVar(&s.Stall, "stall", s.Stall, "give a clip up when it shows no progress for so long")
 	fs.DurationVar(&s.Deadline, "deadline", s.Deadline, "longest time for one clip")
-	fs.IntVar(&s.MemoryMB, "memory-mb", s.MemoryMB, "end a process that holds more memory than this (0 = no limit)")
+	fs.IntVar(&s.MemoryMB, "memory-mb", s.MemoryMB, "end a clip whose process holds more memory than this, its ffmpeg included (0 = no limit)")
 	fs.StringVar(&s.ModelDir, "model-dir", s.ModelDir, "folder of models and inference library (default: the user's cache folder)")
 	fs.BoolVar(&s.InProcess, "in-process", s.InProcess, "analyse in this process, for debugging: one bad file can then end the run")
 	fs.BoolVar(&s.HideFaces, "hide-faces", s.HideFaces, "cover all faces in every picture and film")

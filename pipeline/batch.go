@@ -85,13 +85,18 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	if err != nil {
 		return Summary{}, err
 	}
+	apart(&list, out)
 	jobs := newFolderJobs(list)
-	r := &run{b: b, root: root, rootDir: rootOf(root, root), out: out, lock: lock, scratch: scratch, store: store, queue: jobs, reports: make([]*report.Report, len(list.Clips))}
+	r := &run{b: b, root: root, rootDir: rootOf(root, root), out: out, lock: lock, scratch: scratch, store: store, queue: jobs, reports: make([]*report.Report, len(list.Clips)), said: map[string]string{}}
 	if r.rootID, err = idOf(r.rootDir); err != nil {
 		return Summary{}, err
 	}
 	for _, c := range list.Clips {
-		r.folders = append(r.folders, ClipsDir+"/"+c.Rel)
+		folder := ClipsDir + "/" + c.Rel
+		if c.Folder {
+			folder = ""
+		}
+		r.folders = append(r.folders, folder)
 	}
 	r.early = jobs.first(func(j Job) bool {
 		_, err := os.Stat(filepath.Join(out, ClipsDir, filepath.FromSlash(j.Rel), ReportFile))
@@ -173,10 +178,11 @@ type run struct {
 	rootDir string // the folder of clips, also where root is one clip
 	rootID  fileID
 
-	folders []string // by number of the clip: where its files lie, below the output folder
+	folders []string // by number of the clip: where its files lie, below the output folder; "" = it has none
 
 	mu        sync.Mutex
-	reports   []*report.Report // by number of the clip; nil = not ended
+	reports   []*report.Report  // by number of the clip, in brief; nil = not ended
+	said      map[string]string // words that reports have in common
 	ended     int
 	lastPages time.Time
 
@@ -328,6 +334,11 @@ func (r *run) try(ctx context.Context, rn runner, c *Clip) (rep *report.Report, 
 	if rep = r.stored(c.Rel); rep == nil || rep.Tool.Key != c.Tool.Key {
 		return nil, false, fmt.Errorf("%s: the analysis ended without its report", c.Rel)
 	}
+	if rep.Clip.Frames < rep.Clip.FramesExpected { // the file's own fault, or that of the way to it?
+		if err := sameContent(ctx, *c); err != nil {
+			return nil, false, errors.Join(err, r.store.ClearClip(c.Rel))
+		}
+	}
 	return rep, false, nil
 }
 
@@ -419,6 +430,11 @@ func (r *run) reread(ctx context.Context, c Clip, o Outcome) error {
 	if c.SHA256 == "" || o.State != report.NotVideo && o.State != report.Damaged {
 		return nil
 	}
+	return sameContent(ctx, c)
+}
+
+// sameContent is an error where the clip cannot be read any more, or has become another.
+func sameContent(ctx context.Context, c Clip) error {
 	h, err := hashFile(ctx, c.Path, nil)
 	if err == nil && h != c.SHA256 {
 		err = errChanged
@@ -463,7 +479,7 @@ func failureLog(err error) string {
 func (r *run) record(c Clip, o Outcome, folder bool) (*report.Report, error) {
 	rep := report.Build(report.Input{Tool: c.Tool, Path: c.Rel, SHA256: c.SHA256, HitterID: c.Sidecar.Hitter, Outcome: o})
 	if folder {
-		return rep, nil // not a clip: there is nothing to put a folder up for
+		return rep, nil // it has no folder of results
 	}
 	if old := r.stored(c.Rel); old != nil && old.Outcome == o && old.Tool.Key == c.Tool.Key {
 		return old, nil
@@ -512,7 +528,7 @@ func (r *run) finished(j Job, rep *report.Report, resumed bool, took time.Durati
 	r.b.pass.ended(j.Rel, rep)
 	r.mu.Lock()
 	if r.reports != nil {
-		r.reports[j.number] = rep
+		r.reports[j.number] = rep.Brief(r.said)
 	}
 	r.ended++
 	ended := r.ended

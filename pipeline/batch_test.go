@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"reflect"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -94,6 +95,21 @@ func fakeAnalyze(ctx context.Context, c Clip, progress Progress) (Result, error)
 			}
 			hold = append(hold, b)
 			progress("pose", len(hold), 0) // a busy machine is no hang
+		}
+	case "child-eats": // as an ffmpeg that encodes large pictures: the worker itself stays small
+		cmd := exec.Command("sh", "-c", "exec tail /dev/zero") // keeps all as one line, which never ends
+		if err := cmd.Start(); err != nil {
+			return Result{}, err
+		}
+		ended := make(chan error, 1)
+		go func() { ended <- cmd.Wait() }()
+		for n := 1; ; n++ {
+			select {
+			case err := <-ended:
+				return Result{}, fmt.Errorf("the child ended: %w", err)
+			case <-time.After(20 * time.Millisecond):
+				progress("film", n, 0)
+			}
 		}
 	case "full":
 		return Result{}, fmt.Errorf("write x: %w", syscall.ENOSPC)
@@ -225,6 +241,7 @@ func TestBatchEveryClipHasAnOutcome(t *testing.T) {
 	add("h.mp4", "panic", report.Failed)
 	add("i.mp4", "hang", report.Failed)
 	add("j.mp4", "eat", report.Failed)
+	add("jj.mp4", "child-eats", report.Failed)
 	add("k.mp4", "growing", report.Failed)
 	add("l.mp4", "", report.NotVideo)
 	add("m.mp4", "good 4", report.BadSettings)
@@ -258,11 +275,11 @@ func TestBatchEveryClipHasAnOutcome(t *testing.T) {
 			t.Errorf("%q: %s without a reason", rel, state)
 		}
 	}
-	if len(got) != len(want) || s.Clips != len(want) || clips != len(want) || s.Lost != 9 || warnings != 0 {
-		t.Errorf("%d outcomes, summary %+v, %d events, %d warnings; want %d clips, 9 lost", len(got), s, clips, warnings, len(want))
+	if len(got) != len(want) || s.Clips != len(want) || clips != len(want) || s.Lost != 10 || warnings != 0 {
+		t.Errorf("%d outcomes, summary %+v, %d events, %d warnings; want %d clips, 10 lost", len(got), s, clips, warnings, len(want))
 	}
 	for rel, part := range map[string]string{
-		"f.mp4": "broke off twice", "h.mp4": "went wrong twice", "i.mp4": "no progress for 2s", "j.mp4": "more than 400 MB",
+		"f.mp4": "broke off twice", "h.mp4": "went wrong twice", "i.mp4": "no progress for 2s", "j.mp4": "more than 400 MB", "jj.mp4": "more than 400 MB",
 		"k.mp4": "changed while it was read", "l.mp4": "empty", "m.mp4": "m.yaml:1: height_m: 17; want metres from 0.8 to 2.3",
 	} {
 		if !strings.Contains(got[rel].Reason, part) {
@@ -434,6 +451,34 @@ func TestBatchInterrupted(t *testing.T) {
 	}
 	if _, err := b.Run(t.Context()); err != nil || !reflect.DeepEqual(looked, []string{"b.mp4", "c.mp4"}) {
 		t.Errorf("second run looked at %q, %v", looked, err)
+	}
+}
+
+// Of each clip a run holds what the morning page needs, and no more: a night of any length needs the same memory.
+func TestRunHoldsLittleOfEachClip(t *testing.T) {
+	const clips, limit = 2000, 4 << 10
+	r := &run{b: newBatch("", ""), reports: make([]*report.Report, clips), said: map[string]string{}, lastPages: time.Now()}
+	heap := func() int {
+		var m runtime.MemStats
+		runtime.GC()
+		runtime.GC() // what the first one freed late
+		runtime.ReadMemStats(&m)
+		return int(m.HeapAlloc)
+	}
+	before := heap()
+	for i := range clips {
+		rep := report.Build(report.Input{Path: fmt.Sprintf("%d.mp4", i), Outcome: Outcome{State: report.NoSwing, Reason: fmt.Sprint("No swing in clip ", i, ".")}})
+		for range 10 { // what only the clip's own page shows
+			rep.Rejected = append(rep.Rejected, report.Rejected{Reason: strings.Repeat("x", 2000)})
+		}
+		if err := r.finished(Job{Rel: rep.Clip.Path, number: i}, rep, false, time.Second); err != nil {
+			t.Fatal(err)
+		}
+	}
+	each := (heap() - before) / clips
+	t.Logf("%d bytes a clip", each)
+	if each > limit || r.summary(clips).Counts[report.NoSwing] != clips {
+		t.Errorf("%d bytes a clip, want at most %d; counts %v", each, limit, r.summary(clips).Counts)
 	}
 }
 

@@ -19,6 +19,12 @@ import (
 // above it do not take replays for clips. It is also what a run locks.
 const outputMark = ".cagebook-output"
 
+// IsOutput says whether a folder is one that a run writes or wrote to.
+func IsOutput(dir string) bool {
+	_, err := os.Stat(filepath.Join(dir, outputMark))
+	return err == nil
+}
+
 // videoExts are the endings that mark a file as a clip; anything else beside
 // the clips (pictures, settings, notes) is passed over.
 var videoExts = map[string]bool{
@@ -34,7 +40,7 @@ type found struct {
 	Path    string
 	Bytes   int64
 	Outcome *Outcome // set: the end of it, without looking inside
-	Folder  bool     // a folder that could not be read stands in for its clips
+	Folder  bool     // it has no folder of results: a folder that could not be read, or a clip whose folder is another clip's
 }
 
 // listing is what lies below an input folder, in the order of its names.

@@ -81,7 +81,7 @@ func Forget(out, what string) (removed []string, err error) {
 
 // storedRows reads all reports below the output folder.
 func storedRows(out string) (rows []report.BatchRow, err error) {
-	root := filepath.Join(out, ClipsDir)
+	root, said := filepath.Join(out, ClipsDir), map[string]string{}
 	err = filepath.WalkDir(root, func(p string, d fs.DirEntry, err error) error {
 		if errors.Is(err, fs.ErrNotExist) && p == root {
 			return nil
@@ -101,7 +101,7 @@ func storedRows(out string) (rows []report.BatchRow, err error) {
 			return nil //nolint:nilerr // not one of ours
 		}
 		rel, err := filepath.Rel(out, filepath.Dir(p))
-		rows = append(rows, report.BatchRow{Folder: filepath.ToSlash(rel), Report: r})
+		rows = append(rows, report.BatchRow{Folder: filepath.ToSlash(rel), Report: r.Brief(said)})
 		return err
 	})
 	return rows, err

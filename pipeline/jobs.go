@@ -17,7 +17,7 @@ type Job struct {
 	Bytes   int64
 	Sidecar *configs.Sidecar // what was said of the clip, merged; nil = it lies beside the clip
 	Outcome *Outcome         // set: the end of it, without looking inside
-	Folder  bool             // a folder that could not be read stands in for its clips
+	Folder  bool             // it has no folder of results; see found
 
 	number int // row on the morning page
 }

@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -9,6 +10,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"runtime/debug"
 	"strconv"
 	"strings"
@@ -284,6 +286,7 @@ func (p *process) run(ctx context.Context, q request, l limits, progress Progres
 	defer deadline.Stop()
 	memory := time.NewTicker(memoryEvery)
 	defer memory.Stop()
+	held := holding{pid: p.cmd.Process.Pid}
 	for {
 		select {
 		case m, ok := <-p.messages:
@@ -298,8 +301,8 @@ func (p *process) run(ctx context.Context, q request, l limits, progress Progres
 			stall.Reset(l.stall)
 			progress(m.Stage, m.Done, m.Total)
 		case <-memory.C:
-			if mb := residentMB(p.cmd.Process.Pid); l.memoryMB > 0 && mb > l.memoryMB {
-				return giveUp("the clip needed more than %d MB of memory; raise --memory-mb or make the clip smaller", l.memoryMB)
+			if l.memoryMB > 0 && held.mb() > l.memoryMB {
+				return giveUp("the clip needed more than %d MB of memory, ffmpeg's share included; raise --memory-mb or make the clip smaller", l.memoryMB)
 			}
 		case <-stall.C:
 			return giveUp("no progress for %v; play the clip to see whether it is whole, or raise --stall", l.stall)
@@ -343,21 +346,62 @@ func (p *process) kill() {
 	}
 }
 
-// residentMB is the memory that a process holds, 0 where the system does not say.
-func residentMB(pid int) int {
+// holding is the memory of a process and of all in its group: of a worker and the ffmpeg that it started.
+type holding struct {
+	pid     int
+	others  []int // the rest of the group
+	counted time.Time
+}
+
+// groupEvery is how often the group is counted anew, which means looking at every process of the machine.
+const groupEvery = time.Second
+
+// mb is what they hold now, 0 where the system does not say. What the others merely map, such as libraries, is not counted again.
+func (h *holding) mb() int {
+	if now := time.Now(); now.Sub(h.counted) >= groupEvery {
+		h.counted, h.others = now, groupOf(h.pid)
+	}
+	bytes, _ := memoryOf(h.pid)
+	for _, pid := range h.others {
+		all, mapped := memoryOf(pid)
+		bytes += max(0, all-mapped)
+	}
+	return bytes >> 20
+}
+
+// memoryOf is what of a process lies in RAM, and how much of that is files or shared (proc(5), statm).
+func memoryOf(pid int) (all, mapped int) {
 	data, err := os.ReadFile("/proc/" + strconv.Itoa(pid) + "/statm")
 	if err != nil {
-		return 0
+		return 0, 0
 	}
-	fields := strings.Fields(string(data))
-	if len(fields) < 2 {
-		return 0
+	f := strings.Fields(string(data))
+	if len(f) < 3 {
+		return 0, 0
 	}
-	pages, err := strconv.Atoi(fields[1])
-	if err != nil {
-		return 0
+	all, _ = strconv.Atoi(f[1]) // the kernel writes digits
+	mapped, _ = strconv.Atoi(f[2])
+	return all * os.Getpagesize(), mapped * os.Getpagesize()
+}
+
+// groupOf are the other processes in the group that a process leads (proc(5), stat).
+func groupOf(leader int) (pids []int) {
+	stats, _ := filepath.Glob("/proc/[0-9]*/stat") // the pattern is a sound one
+	for _, name := range stats {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			continue // ended meanwhile
+		}
+		// The name of the program, in brackets, may hold anything.
+		f := strings.Fields(string(data[bytes.LastIndexByte(data, ')')+1:]))
+		if len(f) < 3 || f[2] != strconv.Itoa(leader) {
+			continue
+		}
+		if pid, err := strconv.Atoi(filepath.Base(filepath.Dir(name))); err == nil && pid != leader {
+			pids = append(pids, pid)
+		}
 	}
-	return pages * os.Getpagesize() >> 20
+	return pids
 }
 
 // tail keeps the end of what a process said.

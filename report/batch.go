@@ -14,8 +14,72 @@ import (
 
 // BatchRow is one clip of the batch.
 type BatchRow struct {
-	Folder string // of the clip's files, relative to the page, slashes, e.g. "clips/cage/ada-03.mov"
+	Folder string // of the clip's files, relative to the page, slashes, e.g. "clips/cage/ada-03.mov"; "" = it has none
 	Report *Report
+}
+
+// Brief copies what WriteBatch needs of a report and leaves the rest to the clip's
+// folder, so that a long night holds some kilobytes a swing. said holds the words that
+// reports have in common, each once: the caller makes the map and keeps it.
+func (r *Report) Brief(said map[string]string) *Report {
+	same := func(s *string) {
+		if known, ok := said[*s]; ok {
+			*s = known
+			return
+		}
+		said[*s] = *s
+	}
+	b := &Report{Schema: r.Schema, Tool: Tool{Key: r.Tool.Key}, Clip: r.Clip, Hitter: r.Hitter, Outcome: r.Outcome}
+	for _, s := range []*string{&b.Clip.Codec, &b.Clip.CapturedFPSFrom, &b.Clip.Date, &b.Clip.DateFrom, &b.Hitter.ID, &b.Hitter.BatsFrom, &b.Hitter.Level, &b.Hitter.Sport, &b.Hitter.Task, &b.Outcome.State} {
+		same(s)
+	}
+	for i := range r.Swings {
+		s := &r.Swings[i]
+		t := Swing{Number: s.Number, Bats: s.Bats, View: s.View, Handout: s.Handout, Beside: s.Beside, Notes: s.Notes}
+		same(&t.View.Side)
+		if p := s.Stills[phases.Contact]; p != "" {
+			same(&p)
+			t.Stills = map[phases.EventName]string{phases.Contact: p}
+		}
+		for _, e := range s.Events {
+			if e.Name == phases.Contact || e.From == "mark" { // the others are on no page but the clip's own
+				t.Events = append(t.Events, Event{Name: e.Name, TimeS: e.TimeS, Frame: e.Frame, SigmaS: e.SigmaS, From: e.From})
+			}
+		}
+		t.Measures = make([]Measure, len(s.Measures))
+		for k, m := range s.Measures {
+			m.Frame = nil
+			for _, s := range []*string{&m.Name, &m.Event, &m.Unit, (*string)(&m.Status), &m.Basis} {
+				same(s)
+			}
+			t.Measures[k] = m
+		}
+		t.Findings = make([]Finding, len(s.Findings))
+		for k := range s.Findings {
+			t.Findings[k] = s.Findings[k].brief(same)
+		}
+		b.Swings = append(b.Swings, t)
+	}
+	return b
+}
+
+// brief is what a list of findings needs: title, verdict, and how far outside its band it lies.
+func (f *Finding) brief(same func(*string)) Finding {
+	b := Finding{Rule: f.Rule, Title: f.Title, Verdict: f.Verdict, Later: f.Later}
+	for _, s := range []*string{&b.Rule, &b.Title, (*string)(&b.Verdict)} {
+		same(s)
+	}
+	if f.Band == nil || f.Verdict != WorkOn && !f.Later {
+		return b
+	}
+	b.Band = &FindingBand{Measure: f.Band.Measure, Low: f.Band.Low, High: f.Band.High}
+	same(&b.Band.Measure)
+	for _, m := range f.Measures {
+		if m.Name == f.Band.Measure {
+			b.Measures = append(b.Measures, FindingMeasure{Name: b.Band.Measure, Value: m.Value, Sigma: m.Sigma})
+		}
+	}
+	return b
 }
 
 // Counts of a batch.
@@ -96,7 +160,10 @@ func indexHTML(rows []BatchRow) ([]byte, error) {
 		data.Hitters = append(data.Hitters, indexHitter{id, Link(folder + "/index.html"), len(lotSwings(of[id]))})
 	}
 	for _, r := range rows {
-		page := Link(path.Join(r.Folder, "report.html"))
+		page := ""
+		if r.Folder != "" {
+			page = Link(path.Join(r.Folder, "report.html"))
+		}
 		switch {
 		case !r.Report.Outcome.Processed():
 			data.Problems = append(data.Problems, indexRow{Report: r.Report, Page: page})
@@ -249,8 +316,11 @@ func batchCSV(rows []BatchRow) ([]byte, error) {
 	for _, r := range rows {
 		rep := r.Report
 		warnings := strings.Join(rep.Clip.Warnings, " | ")
-		start := []string{safe(rep.Clip.Path), rep.Outcome.State, safe(rep.Outcome.Reason), safe(rep.Hitter.ID)}
-		page := safe(path.Join(r.Folder, "report.html"))
+		start := []string{safe(Shown(rep.Clip.Path)), rep.Outcome.State, safe(Shown(rep.Outcome.Reason)), safe(Shown(rep.Hitter.ID))}
+		page := ""
+		if r.Folder != "" {
+			page = safe(Shown(path.Join(r.Folder, "report.html")))
+		}
 		if len(rep.Swings) == 0 {
 			row := append(start, string(rep.Hitter.Bats), "", "", "", cell(rep.Clip.CapturedFPS), "", "", "", "", "", page)
 			row = append(row, make([]string, 3*len(csvMeasures)+1)...)

@@ -61,7 +61,7 @@ func (s *Swing) handout(r *Report, scenes []still.Scene, missing []string, tiles
 	h.y = handPad
 	h.foot(cautionShort)
 	h.text("B", 20, "ink", fonts.Or(orUnknown(r.Hitter.ID), namedOnPage), handPad, handW-2*handPad, 1)
-	line := fmt.Sprintf("Swing %d of %s", s.Number, fonts.Or(r.Clip.Path, clipOnPage))
+	line := fmt.Sprintf("Swing %d of %s", s.Number, fonts.Or(Shown(r.Clip.Path), clipOnPage))
 	if r.Clip.Date != "" {
 		line += " · " + r.Clip.Date
 	}

@@ -36,6 +36,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"moments":    func() []string { return configs.EventNames },
 	"levels":     func() []string { return configs.Levels },
 	"markfile":   markFile,
+	"name":       Shown,
 	"state":      StateWords, "todo": WhatToDo,
 	"secs":   func(n Num) string { return noMinusZero("%.3f", float64(n), 3) },
 	"num":    func(n Num) string { return rate(n) },

@@ -5,12 +5,15 @@ import (
 	"compress/gzip"
 	"encoding/csv"
 	"encoding/json"
+	"fmt"
 	"image/jpeg"
 	"io"
 	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
+	"runtime"
 	"strings"
 	"testing"
 
@@ -193,6 +196,136 @@ func TestPagesEscape(t *testing.T) {
 	if want := `href="./clips/a%23b/javascript:x%3F%3Cscript%3E`; !strings.Contains(string(out["index.html"]), want) {
 		t.Errorf("index.html does not hold the escaped link %s", want)
 	}
+}
+
+// What would turn or hide a part of a name is shown as its number, wherever the name is shown.
+func TestShownNames(t *testing.T) {
+	for name, want := range map[string]string{
+		"cage/ada-03.mov": "cage/ada-03.mov",
+		"ren\u00e9 \u7530\u4e2d \u0633\u0644\u0627\u0645.mp4": "ren\u00e9 \u7530\u4e2d \u0633\u0644\u0627\u0645.mp4",
+		"a\u202egpj.mp4":                 `a\u202egpj.mp4`,
+		"a\u2066b\u2069\u200f":           `a\u2066b\u2069\u200f`,
+		"a\u200bb\ufeff.mp4":             `a\u200bb\ufeff.mp4`,
+		"a\nb\tc\x1b[31m\u0085":          `a\nb\tc\x1b[31m\x85`,
+		"a\xff.mp4":                      `a\xff.mp4`,
+		"a\ufffd.mp4":                    "a\ufffd.mp4",                    // the sign itself, which can be seen
+		"\U0001F468\u200d\U0001F469.mp4": "\U0001F468\u200d\U0001F469.mp4", // joined: one picture
+	} {
+		if got := Shown(name); got != want {
+			t.Errorf("%+q is shown as %+q, want %+q", name, got, want)
+		}
+	}
+	const turned = "ada\u202e4pm.03"
+	in := exInput(t)
+	in.HitterID, in.Path = turned, turned+".mp4"
+	done := Build(in)
+	in.Swings, in.Path, in.Outcome = nil, turned+"/b.mp4", Outcome{BadSettings, turned + ".yaml:1: wrong."}
+	bad, out := Build(in), files{}
+	for _, r := range []*Report{done, bad} {
+		if err := WriteClip(func(name string, data []byte) error { return out.put(r.Clip.Path+"/"+name, data) }, r, nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := WriteBatch(out.put, []BatchRow{{"clips/a", done}, {"clips/b", bad}}); err != nil {
+		t.Fatal(err)
+	}
+	seen := 0
+	for name, data := range out {
+		text := string(data)
+		if !strings.HasSuffix(name, ".html") && name != "batch.csv" {
+			continue
+		}
+		for _, attribute := range []string{"data-path", "data-hitter", "value", "download"} { // for programs, not shown
+			text = regexp.MustCompile(attribute+`="[^"]*"`).ReplaceAllString(text, "")
+		}
+		text = regexp.MustCompile(`(?s)<script type="application/json">.*?</script>`).ReplaceAllString(text, "")
+		if strings.Contains(text, "\u202e") {
+			t.Errorf("%s shows the mark that turns a name: %+q", name, text[max(0, strings.Index(text, "\u202e")-60):][:80])
+		}
+		seen += strings.Count(text, `ada\u202e4pm`)
+	}
+	if seen < 10 {
+		t.Errorf("the name was shown %d times", seen)
+	}
+}
+
+// The short form of a report gives the same pages, and costs little.
+func TestBrief(t *testing.T) {
+	row := func(i int, change func(*Input)) BatchRow {
+		in := exInput(t)
+		in.Path = fmt.Sprintf("cage/%05d.mov", i)
+		change(&in)
+		r, err := Parse("", marshal(t, Build(in))) // as a run has it, its words not shared with any other
+		if err != nil {
+			t.Fatal(err)
+		}
+		return BatchRow{"clips/" + in.Path, r}
+	}
+	none := func(*Input) {}
+	rows := []BatchRow{row(1, none), row(2, func(in *Input) { in.HitterID = "Zoë K." }), row(3, none), row(4, func(in *Input) {
+		in.Swings, in.Outcome = nil, Outcome{Damaged, "Half of it is missing."}
+		in.Info.Warnings = []string{"The file is damaged."}
+	}), row(5, func(in *Input) {
+		sw := in.Swings[0].Swing
+		sw.Events[5].From, sw.Notes, in.Said.Reference = "mark", []string{"A note."}, "model.mp4"
+	}), row(6, none)}
+	said, full, brief := map[string]string{}, files{}, files{}
+	for i := range rows {
+		if i == 0 { // as those that have stills
+			sw := &rows[i].Report.Swings[0]
+			sw.Stills, sw.Handout = map[phases.EventName]string{phases.Contact: "swing-1/5-contact.jpg", phases.Load: "swing-1/2-load.jpg"}, "swing-1/handout.pdf"
+		}
+	}
+	if err := WriteBatch(full.put, rows); err != nil {
+		t.Fatal(err)
+	}
+	for i := range rows {
+		rows[i].Report = rows[i].Report.Brief(said)
+	}
+	if err := WriteBatch(brief.put, rows); err != nil {
+		t.Fatal(err)
+	}
+	if len(full) != len(brief) || len(full) < 6 {
+		t.Errorf("%d files of briefs, %d of reports", len(brief), len(full))
+	}
+	for name, want := range full {
+		if !bytes.Equal(brief[name], want) {
+			t.Errorf("%s differs", name)
+		}
+	}
+
+	const clips, limit = 2000, 16 << 10
+	whole := Build(exInput(t))
+	for sw := &whole.Swings[0]; len(sw.Measures) < 60; { // as many as a real swing has
+		m := sw.Measures[len(sw.Measures)-10]
+		m.Name += " again"
+		sw.Measures = append(sw.Measures, m)
+	}
+	data := marshal(t, whole)
+	kept := make([]*Report, 0, clips)
+	before := heapBytes()
+	for range clips {
+		r, err := Parse("", data)
+		if err != nil {
+			t.Fatal(err)
+		}
+		kept = append(kept, r.Brief(said))
+	}
+	each := (heapBytes() - before) / clips
+	t.Logf("%d bytes a clip of one swing, report.json has %d", each, len(data))
+	runtime.KeepAlive(kept)
+	if each > limit || each < 500 {
+		t.Errorf("%d bytes a clip, want at most %d", each, limit)
+	}
+}
+
+// heapBytes is what is in use.
+func heapBytes() int {
+	var m runtime.MemStats
+	runtime.GC()
+	runtime.GC() // what the first one freed late
+	runtime.ReadMemStats(&m)
+	return int(m.HeapAlloc)
 }
 
 func TestBatch(t *testing.T) {

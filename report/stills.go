@@ -340,7 +340,7 @@ const cautionShort = "Movement seen on video, not a medical opinion. ± says how
 func (s *Swing) sheet(r *Report, scenes []still.Scene, missing []string, fonts *still.Fonts) still.Sheet {
 	out := still.Sheet{
 		Title:   fonts.Or(orUnknown(r.Hitter.ID), namedOnPage),
-		Lines:   []string{fmt.Sprintf("Swing %d of %s", s.Number, fonts.Or(r.Clip.Path, clipOnPage)), fmt.Sprintf("%s · camera %s · %s frames/s · times from contact", BatsWords(s.Bats), ViewWords(s.View.Side), rate(r.Clip.CapturedFPS))},
+		Lines:   []string{fmt.Sprintf("Swing %d of %s", s.Number, fonts.Or(Shown(r.Clip.Path), clipOnPage)), fmt.Sprintf("%s · camera %s · %s frames/s · times from contact", BatsWords(s.Bats), ViewWords(s.View.Side), rate(r.Clip.CapturedFPS))},
 		Scenes:  scenes,
 		Missing: missing,
 		Foot:    cautionShort,
@@ -369,7 +369,7 @@ func orUnknown(id string) string {
 	if strings.TrimSpace(id) == "" {
 		return "Hitter not named"
 	}
-	return id
+	return Shown(id)
 }
 
 func rate(fps Num) string {

@@ -4,9 +4,41 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"cagebook/phases"
 )
+
+// Shown is a name as it is shown: marks that would turn the direction of what is read
+// (UAX #9), break the line or not show at all stand as their numbers, so that what one sees is what the name is.
+func Shown(name string) string {
+	var b strings.Builder
+	for i, r := range name {
+		switch {
+		case r == utf8.RuneError && !strings.HasPrefix(name[i:], "\uFFFD"):
+			fmt.Fprintf(&b, `\x%02x`, name[i]) // no UTF-8
+		case r == '\n':
+			b.WriteString(`\n`)
+		case r == '\t':
+			b.WriteString(`\t`)
+		case unicode.IsControl(r):
+			fmt.Fprintf(&b, `\x%02x`, r)
+		case unseen(r):
+			fmt.Fprintf(&b, `\u%04x`, r)
+		default:
+			b.WriteRune(r)
+		}
+	}
+	return b.String()
+}
+
+// unseen marks steer or hide: signs of direction, line and paragraph separators, blanks without width. Joiners stay, because
+// Persian, Indian scripts and emoji are written with them.
+func unseen(r rune) bool {
+	return unicode.Is(unicode.Bidi_Control, r) || r == '\u2028' || r == '\u2029' || r == '\u200b' || r == '\u2060' || r == '\ufeff' || r == '\u00ad' ||
+		r >= '\ufff9' && r <= '\ufffb'
+}
 
 // StatusWords says why a measure has no value, in words that follow "Cannot tell:".
 func StatusWords(s phases.Status) string {

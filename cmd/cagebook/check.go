@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cagebook/pipeline"
+	"cagebook/report"
 )
 
 func newCheck(s streams) *cobra.Command {
@@ -34,7 +35,7 @@ func check(s streams, root string) error {
 		return err
 	}
 	for _, w := range c.Warnings {
-		fmt.Fprintln(s.err, "warning:", w)
+		fmt.Fprintln(s.err, "warning:", report.Shown(w))
 	}
 	if len(c.Problems) > 0 {
 		return &exitError{exitUsage, fmt.Errorf("%s", strings.Join(c.Problems, "\n")), ""}

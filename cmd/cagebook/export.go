@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cagebook/pipeline"
+	"cagebook/report"
 	"cagebook/report/trackfile"
 )
 
@@ -63,7 +64,7 @@ the landmark model gave them). No picture is exported.`,
 					var b bytes.Buffer
 					err := f.write(&b, name, trackfile.Swing{Number: sw.Number, Track: sw.Track, To: sw.Track.Len()})
 					if errors.Is(err, trackfile.ErrNothing) {
-						fmt.Fprintf(s.err, "warning: %s, swing %d: %v\n", a, sw.Number, err)
+						fmt.Fprintf(s.err, "warning: %s, swing %d: %v\n", report.Shown(a), sw.Number, err)
 						continue
 					}
 					if err != nil {
@@ -76,7 +77,7 @@ the landmark model gave them). No picture is exported.`,
 					n++
 				}
 				if n == 0 {
-					fmt.Fprintf(s.err, "warning: %s: no swing to export\n", a)
+					fmt.Fprintf(s.err, "warning: %s: no swing to export\n", report.Shown(a))
 				}
 			}
 			return nil

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cagebook/pipeline"
+	"cagebook/report"
 )
 
 func newForget(s streams) *cobra.Command {
@@ -32,7 +33,7 @@ themselves are not touched: delete them too, or the next run makes it all again.
 			}
 			removed, err := pipeline.Forget(out, args[0])
 			for _, r := range removed {
-				fmt.Fprintln(s.out, "removed", r)
+				fmt.Fprintln(s.out, "removed", report.Shown(r))
 			}
 			if errors.Is(err, pipeline.ErrUnknown) {
 				return usageError("the pages show how hitters and clips are called", "forget: %w", err)

@@ -190,7 +190,7 @@ func (p *printer) line(w io.Writer, text string) {
 	if p.terminal {
 		fmt.Fprint(p.s.err, "\r\x1b[K")
 	}
-	fmt.Fprintln(w, text)
+	fmt.Fprintln(w, report.Shown(text))
 }
 
 func (p *printer) close() {
