@@ -42,6 +42,9 @@ Exit status: 0 stopped by Ctrl-C or SIGTERM · 1 cannot listen or keep its strea
 			if err != nil {
 				return err
 			}
+			if o.Dir == "" && o.Config == "" {
+				return usageError("cagebook hub --dir hub", "hub: --dir FOLDER is missing")
+			}
 			if listen != "" {
 				host, port, err := net.SplitHostPort(listen)
 				if err == nil {

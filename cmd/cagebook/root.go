@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"net"
 	"os"
 	"strings"
 
@@ -18,6 +19,7 @@ import (
 	"cagebook/models"
 	"cagebook/pipeline"
 	"cagebook/pipeline/queue"
+	"cagebook/report"
 )
 
 // Exit codes. 2 is left to crashes of the Go runtime.
@@ -66,10 +68,10 @@ func execute(ctx context.Context, args []string, s streams) int {
 	code, hint := judge(err)
 	if err != nil && code != exitInterrupted && !errors.Is(err, errLost) {
 		for line := range strings.SplitSeq(err.Error(), "\n") {
-			fmt.Fprintln(s.err, "error:", line)
+			fmt.Fprintln(s.err, "error:", report.Shown(line))
 		}
 		if hint != "" {
-			fmt.Fprintln(s.err, "hint:", hint)
+			fmt.Fprintln(s.err, "hint:", report.Shown(hint))
 		}
 	}
 	return code
@@ -80,6 +82,7 @@ func judge(err error) (code int, hint string) {
 	var ee *exitError
 	var ps configs.Problems
 	var unknown x509.UnknownAuthorityError
+	var noHost *net.DNSError
 	switch {
 	case err == nil:
 		return exitOK, ""
@@ -95,6 +98,8 @@ func judge(err error) (code int, hint string) {
 		return exitUsage, ""
 	case errors.Is(err, queue.ErrDenied):
 		return exitFatal, "--user NAME --password-file FILE, --token-file FILE or --creds FILE, as the hub asks for"
+	case errors.As(err, &noHost):
+		return exitFatal, "check the address, e.g. --queue nats://hub.example:4222, and that this machine reaches it"
 	case errors.As(err, &unknown):
 		return exitFatal, "--tls-ca FILE: the certificate of the authority that signed the hub's, or the hub's own where it signed itself"
 	case errors.Is(err, pipeline.ErrPlaces):
@@ -128,11 +133,7 @@ page for the morning. Videos stay on this machine.`,
 			if len(args) == 0 {
 				return cmd.Help()
 			}
-			hint := "cagebook --help lists the commands"
-			if like := cmd.SuggestionsFor(args[0]); len(like) > 0 {
-				hint = "did you mean: cagebook " + like[0]
-			}
-			return usageError(hint, "unknown command %q", args[0])
+			return unknownCommand(cmd, args[0])
 		},
 		SuggestionsMinimumDistance: 2,
 	}
@@ -141,11 +142,22 @@ page for the morning. Videos stay on this machine.`,
 	root.SetErr(s.err)
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		if before := cmd.Flags().Args(); cmd == root && len(before) > 0 { // the options are those of a command that is misspelt
+			return unknownCommand(cmd, before[0])
+		}
 		return usageError(cmd.CommandPath()+" --help lists the options", "%w", err)
 	})
 	root.AddCommand(newRun(s), newWatch(s), newTrack(s), newCompare(s), newServe(s), newExport(s), newForget(s), newCheck(s), newDoctor(s), newModels(s), newVersion(s),
 		newHub(s), newWorker(s), newSubmit(s), newStatus(s), newBench(s), newLook())
 	return root
+}
+
+func unknownCommand(root *cobra.Command, name string) error {
+	hint := "cagebook --help lists the commands"
+	if like := root.SuggestionsFor(name); len(like) > 0 {
+		hint = "did you mean: cagebook " + like[0]
+	}
+	return usageError(hint, "unknown command %q", name)
 }
 
 // argument is an Args check that says in words what is missing.
@@ -155,7 +167,11 @@ func argument(want string, low, high int) cobra.PositionalArgs {
 			return usageError("for example: "+firstExample(cmd), "%s: %s is missing", cmd.CommandPath(), want)
 		}
 		if high >= 0 && len(args) > high {
-			return usageError("put a name with spaces in quotes", "%s: too many arguments, want one %s: %q", cmd.CommandPath(), want, args)
+			hint := "put a name with spaces in quotes"
+			if out := cmd.Flags().Lookup("out"); out != nil && !out.Changed {
+				hint += "; results go behind -o: " + firstExample(cmd)
+			}
+			return usageError(hint, "%s: too many arguments, want %s alone: %q", cmd.CommandPath(), want, args)
 		}
 		return nil
 	}

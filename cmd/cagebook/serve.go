@@ -40,6 +40,9 @@ again to take it in. Ctrl-C ends it.`,
 			if err := mustExist(args[0], "folder of results"); err != nil {
 				return err
 			}
+			if _, err := os.Stat(filepath.Join(args[0], "index.html")); err != nil && !pipeline.IsOutput(args[0]) {
+				return usageError("name the folder behind -o of: cagebook run", "%s: no results of cagebook are there", args[0])
+			}
 			if clips != "" {
 				if err := mustExist(clips, "folder of clips"); err != nil {
 					return err

@@ -43,7 +43,7 @@ Exit status: 0 shown · 1 the queue does not answer · 4 wrong usage`,
 			q, err := at.connect(ctx, newLog(s, asJSON))
 			if err != nil {
 				if ctx.Err() != nil && cmd.Context().Err() == nil {
-					return fmt.Errorf("no queue answers at %s", at.url)
+					return &exitError{exitFatal, fmt.Errorf("no queue answers at %s", at.url), "is the hub running, and the address right? cagebook hub --dir hub starts one on this machine"}
 				}
 				return err
 			}
