@@ -144,6 +144,8 @@ func outcomeOf(err error) Outcome {
 			return Outcome{State: report.Failed, Reason: reason}
 		case errors.Is(err, video.ErrNotVideo):
 			return Outcome{State: report.NotVideo, Reason: reason}
+		case mayPass(err):
+			return Outcome{State: report.Failed, Reason: "Tried three times: " + reason}
 		}
 	}
 	failed := func(format string, args ...any) Outcome {

@@ -78,6 +78,12 @@ func runTool(ctx context.Context, deadline time.Duration, path, name string, arg
 		return &Error{Path: path, Kind: ErrTool, Msg: name + " was not found", Hint: toolHint, Err: err}
 	}
 	late := runCtx.Err() != nil
+	if sig := endedFromOutside(err); sig != 0 && !late {
+		return &Error{
+			Path: path, Kind: syscall.EAGAIN, Msg: fmt.Sprintf("%s was ended from outside (%v)", name, sig),
+			Hint: "this machine may have been short of memory: run again, with fewer clips at once", Err: err,
+		}
+	}
 	asked := time.Now()
 	if err := checkTool(ctx, path, name); err != nil {
 		return err
@@ -95,6 +101,18 @@ func runTool(ctx context.Context, deadline time.Duration, path, name string, arg
 		}
 	}
 	return err
+}
+
+// endedFromOutside is the signal by which the system, short of memory, or a person ended a
+// program; 0 = it ended by itself. A crash is none of these: a file may bring it about.
+func endedFromOutside(err error) syscall.Signal {
+	var exit *exec.ExitError
+	if errors.As(err, &exit) {
+		if s, ok := exit.Sys().(syscall.WaitStatus); ok && s.Signaled() && (s.Signal() == syscall.SIGKILL || s.Signal() == syscall.SIGTERM) {
+			return s.Signal()
+		}
+	}
+	return 0
 }
 
 // checkDeadline is ample for a program that only prints its version. On a machine

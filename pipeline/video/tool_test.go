@@ -25,6 +25,7 @@ func TestBrokenToolIsNotTheFilesFault(t *testing.T) {
 		{"hangs", "#!/bin/sh\nexec sleep 60\n", ErrTool},
 		{"another program", "#!/bin/sh\necho hello\n", ErrTool},
 		{"no program at all", "\x7fELF nonsense", ErrTool},
+		{"is killed, as where memory is short", works + "kill -KILL $$\n", syscall.EAGAIN},
 		{"works, and finds no video", works + "echo Invalid data >&2; exit 1\n", ErrNotVideo},
 		{"works, but this file makes it talk nonsense", works + "echo '{\"streams\": 7'\n", ErrNotVideo},
 	} {
