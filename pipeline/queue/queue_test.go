@@ -144,6 +144,47 @@ func TestHubThatLostItsDisk(t *testing.T) {
 	}
 }
 
+// A worker without anything to do is in the list of workers again when the hub comes back.
+func TestIdleWorkerAfterTheHubWasAway(t *testing.T) {
+	t.Parallel() // it mostly waits
+	port, err := strconv.Atoi(freePort(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	h, err := StartHub(HubOptions{Port: port, Dir: dir}, quiet())
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := &night{hub: h, dir: filepath.Join(t.TempDir(), "store"), ack: shortAck}
+	q := n.connect(t)
+	listed := func() error {
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		defer cancel()
+		for {
+			st, err := q.Status(ctx, 0)
+			if err == nil && len(st.Workers) == 1 {
+				return nil
+			}
+			if time.Sleep(20 * time.Millisecond); ctx.Err() != nil {
+				return fmt.Errorf("%+v, %w", st, err)
+			}
+		}
+	}
+	n.worker(t, inProcess("", ""))
+	if err := listed(); err != nil {
+		t.Fatal(err)
+	}
+	h.Stop()
+	if n.hub, err = StartHub(HubOptions{Port: port, Dir: dir}, quiet()); err != nil {
+		t.Fatal(err)
+	}
+	defer n.hub.Stop()
+	if err := listed(); err != nil {
+		t.Errorf("not listed: %v", err)
+	}
+}
+
 // Two people submit the same clips at the same time: each has the results, and nothing was looked at twice.
 func TestTwoSubmitters(t *testing.T) {
 	n := newNight(t)

@@ -163,33 +163,35 @@ func (w *Worker) openConsumer(ctx context.Context) error {
 
 // tell keeps the worker's entry in the list of workers.
 func (w *Worker) tell(ctx context.Context) {
-	put := func(ctx context.Context, gone bool) {
+	put := func(ctx context.Context, gone bool) error {
 		ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
 		defer cancel()
 		kv, err := w.Queue.js.KeyValue(ctx, workersBucket)
 		if err != nil {
-			return // the next one will do
+			return err
 		}
 		if gone {
-			_ = kv.Delete(ctx, w.id)
-			return
+			return kv.Delete(ctx, w.id)
 		}
 		w.mu.Lock()
 		data, err := json.Marshal(w.record)
 		w.mu.Unlock()
 		if err == nil {
-			_, _ = kv.Put(ctx, w.id, data)
+			_, err = kv.Put(ctx, w.id, data)
 		}
+		return err
 	}
 	tick := time.NewTicker(min(workerLife/6, w.Queue.opt.AckWait))
 	defer tick.Stop()
-	put(ctx, false)
+	_ = put(ctx, false) // the next one will do
 	for {
 		select {
 		case <-tick.C:
-			put(ctx, false)
+			if put(ctx, false) != nil { // a hub that was started again has lost the list, which lies in its memory
+				_ = w.Queue.setUp(ctx) // likewise
+			}
 		case <-ctx.Done():
-			put(context.WithoutCancel(ctx), true)
+			_ = put(context.WithoutCancel(ctx), true) // the list forgets it by itself
 			return
 		}
 	}
