@@ -57,7 +57,7 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 		left.hitters = sure
 	}
 	if len(left.hitters) == 0 && len(sure) == 0 {
-		in.Outcome = nobody(found)
+		in.Outcome = withLost(nobody(found), &in.Info)
 		return finish(ctx, clip, in, nil, a.TempDir)
 	}
 	in.Rejected = left.rejected
@@ -120,7 +120,7 @@ func readAll(ctx context.Context, clip Clip, windows []DenseWindow, given phases
 		}
 	}
 	number(in)
-	in.Outcome = outcome(*in)
+	in.Outcome = withLost(outcome(*in), &in.Info)
 	return nil
 }
 
@@ -233,6 +233,14 @@ func outcome(in report.Input) Outcome {
 		reason += "; fast motion was looked at and was none (" + strings.Join(what, "; ") + ")"
 	}
 	return Outcome{State: report.NoSwing, Reason: reason + "."}
+}
+
+// withLost says of a clip without a swing that some of it could not be read.
+func withLost(o Outcome, info *video.Info) Outcome {
+	if lost := info.FramesExpected - info.Frames; lost > 0 && (o.State == report.NoSwing || o.State == report.NoHitter) {
+		o.Reason += fmt.Sprintf(" But %d of its %d frames could not be read: what they show is not known. Copy the clip from the phone again.", lost, info.FramesExpected)
+	}
+	return o
 }
 
 func nobody(found Scouted) Outcome {

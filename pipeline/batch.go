@@ -542,7 +542,7 @@ func (r *run) finished(j Job, rep *report.Report, resumed bool, took time.Durati
 	r.mu.Unlock()
 	r.emit(Event{
 		Kind: EventClip, Clip: j.Rel, State: rep.Outcome.State, Reason: rep.Outcome.Reason, Seconds: took.Seconds(),
-		Resumed: resumed, Swings: len(rep.Swings), Bytes: j.Bytes, Ended: ended, Clips: len(r.reports),
+		Resumed: resumed, Swings: len(rep.Swings), Lost: max(0, rep.Clip.FramesExpected-rep.Clip.Frames), Bytes: j.Bytes, Ended: ended, Clips: len(r.reports),
 	})
 	if due {
 		return r.writePages()

@@ -96,6 +96,15 @@ func fakeAnalyze(ctx context.Context, c Clip, progress Progress) (Result, error)
 			hold = append(hold, b)
 			progress("pose", len(hold), 0) // a busy machine is no hang
 		}
+	case "half": // half of the pictures came, and the file is as it was
+	case "half-other": // half of the pictures came of a file that reads otherwise by now, which its time does not tell
+		info, err := os.Stat(c.Path)
+		if err == nil {
+			err = errors.Join(os.WriteFile(c.Path, []byte("half-OTHER"), 0o644), os.Chtimes(c.Path, info.ModTime(), info.ModTime()))
+		}
+		if err != nil {
+			return Result{}, err
+		}
 	case "child-eats": // as an ffmpeg that encodes large pictures: the worker itself stays small
 		cmd := exec.Command("sh", "-c", "exec tail /dev/zero") // keeps all as one line, which never ends
 		if err := cmd.Start(); err != nil {
@@ -160,6 +169,9 @@ func fakeAnalyze(ctx context.Context, c Clip, progress Progress) (Result, error)
 		}
 	}
 	in := report.Input{Tool: c.Tool, Path: c.Rel, SHA256: c.SHA256, HitterID: c.Sidecar.Hitter, Outcome: o}
+	if strings.HasPrefix(string(data), "half") {
+		in.Info.Frames, in.Info.FramesExpected = 5, 10
+	}
 	return Result{Report: report.Build(in)}, nil
 }
 
@@ -242,6 +254,8 @@ func TestBatchEveryClipHasAnOutcome(t *testing.T) {
 	add("i.mp4", "hang", report.Failed)
 	add("j.mp4", "eat", report.Failed)
 	add("jj.mp4", "child-eats", report.Failed)
+	add("jk.mp4", "half", report.Done)
+	add("jl.mp4", "half-other", report.Failed)
 	add("k.mp4", "growing", report.Failed)
 	add("l.mp4", "", report.NotVideo)
 	add("m.mp4", "good 4", report.BadSettings)
@@ -275,11 +289,11 @@ func TestBatchEveryClipHasAnOutcome(t *testing.T) {
 			t.Errorf("%q: %s without a reason", rel, state)
 		}
 	}
-	if len(got) != len(want) || s.Clips != len(want) || clips != len(want) || s.Lost != 10 || warnings != 0 {
-		t.Errorf("%d outcomes, summary %+v, %d events, %d warnings; want %d clips, 10 lost", len(got), s, clips, warnings, len(want))
+	if len(got) != len(want) || s.Clips != len(want) || clips != len(want) || s.Lost != 11 || warnings != 0 {
+		t.Errorf("%d outcomes, summary %+v, %d events, %d warnings; want %d clips, 11 lost", len(got), s, clips, warnings, len(want))
 	}
 	for rel, part := range map[string]string{
-		"f.mp4": "broke off twice", "h.mp4": "went wrong twice", "i.mp4": "no progress for 2s", "j.mp4": "more than 400 MB", "jj.mp4": "more than 400 MB",
+		"f.mp4": "broke off twice", "h.mp4": "went wrong twice", "i.mp4": "no progress for 2s", "j.mp4": "more than 400 MB", "jj.mp4": "more than 400 MB", "jl.mp4": "changed while it was read",
 		"k.mp4": "changed while it was read", "l.mp4": "empty", "m.mp4": "m.yaml:1: height_m: 17; want metres from 0.8 to 2.3",
 	} {
 		if !strings.Contains(got[rel].Reason, part) {

@@ -28,8 +28,9 @@ type Event struct {
 	Seconds float64        `json:"seconds,omitempty"` // spent on the clip
 	Resumed bool           `json:"resumed,omitempty"` // the result of an earlier run still holds
 	Swings  int            `json:"swings,omitempty"`
-	Bytes   int64          `json:"bytes,omitempty"` // of the clip, or of all clips
-	Clips   int            `json:"clips,omitempty"` // clips in all
-	Ended   int            `json:"ended,omitempty"` // clips that have ended so far
+	Lost    int            `json:"frames_lost,omitempty"` // frames of the clip that could not be read
+	Bytes   int64          `json:"bytes,omitempty"`       // of the clip, or of all clips
+	Clips   int            `json:"clips,omitempty"`       // clips in all
+	Ended   int            `json:"ended,omitempty"`       // clips that have ended so far
 	Counts  map[string]int `json:"counts,omitempty"`
 }

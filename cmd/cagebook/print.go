@@ -97,6 +97,9 @@ func (p *printer) clip(e pipeline.Event) {
 	case e.Seconds >= 0.1:
 		text += fmt.Sprintf(", %.1f s", e.Seconds)
 	}
+	if e.Lost > 0 && e.State == report.Done { // elsewhere the reason says it
+		text += fmt.Sprintf(", %s could not be read", plural(e.Lost, "frame"))
+	}
 	if e.Reason != "" && e.State != report.Done {
 		reason := strings.ReplaceAll(e.Reason, "\n", "; ")
 		text += ": " + strings.TrimPrefix(reason, sentenceStart(stateWords[e.State])+": ") // not "no hitter: No hitter: …"

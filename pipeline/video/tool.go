@@ -78,15 +78,15 @@ func runTool(ctx context.Context, deadline time.Duration, path, name string, arg
 		return &Error{Path: path, Kind: ErrTool, Msg: name + " was not found", Hint: toolHint, Err: err}
 	}
 	late := runCtx.Err() != nil
+	asked := time.Now()
+	if err := checkTool(ctx, path, name); err != nil {
+		return err
+	}
 	if sig := endedFromOutside(err); sig != 0 && !late {
 		return &Error{
 			Path: path, Kind: syscall.EAGAIN, Msg: fmt.Sprintf("%s was ended from outside (%v)", name, sig),
 			Hint: "this machine may have been short of memory: run again, with fewer clips at once", Err: err,
 		}
-	}
-	asked := time.Now()
-	if err := checkTool(ctx, path, name); err != nil {
-		return err
 	}
 	if took := time.Since(asked); late && took > promptly {
 		return &Error{
