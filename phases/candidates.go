@@ -20,7 +20,7 @@ type features struct {
 	Speed      float64 // peak of hand speed, 1/s
 	WidthS     float64 // time above half the peak, s
 	LegAfter   float64 // mean difference of ankle heights 0.15 to 0.5 s after the peak
-	LegBefore  float64 // largest difference of ankle heights in the 1.2 s before
+	LegBefore  float64 // largest difference of ankle heights in the 1.2 s before, of ankles below the hips
 	WristGap   float64 // median distance of the wrists about the peak
 	HandsAfter float64 // median height of the hands above mid-hip 0.15 to 0.5 s after
 	HandsPrior float64 // median height of the hands above mid-hip 0.5 to 0.15 s before, in trunk lengths
@@ -86,7 +86,12 @@ func (b *body) describe(p int, v []float64) features {
 		return math.Abs(b.at[pose.LeftAnkle][i].y-b.at[pose.RightAnkle][i].y) / b.length
 	}
 	f.LegAfter = mean(b.over(p, 0.15, 0.5, ankles))
-	f.LegBefore = quantile(b.over(p, -1.2, -0.1, ankles), 0.97)
+	f.LegBefore = quantile(finite(b.over(p, -1.2, -0.1, func(i int) float64 {
+		if math.Min(b.at[pose.LeftAnkle][i].y, b.at[pose.RightAnkle][i].y) < b.hipAt[i].y {
+			return math.NaN() // above the hips: nobody lifts an ankle so high, it was mistaken
+		}
+		return ankles(i)
+	})), 0.97)
 	f.WristGap = median(b.over(p, -0.12, 0.12, func(i int) float64 {
 		return b.at[pose.LeftWrist][i].sub(b.at[pose.RightWrist][i]).norm() / b.length
 	}))

@@ -23,9 +23,9 @@ func (c ContactCue) known() bool {
 }
 
 // trusted is how often a witness tells of this contact at all and not of something else: a
-// ball that was lost before the bat, another cage's crack, a sound track out of step. Found on 87 rendered
-// swings with known truth (three of ten balls, three of twenty cracks); the body's and the bat's are rounded down.
-var trusted = map[string]float64{"keypoints": 0.97, "bat": 0.95, "audio": 0.85, "ball": 0.75}
+// ball that was lost before the bat, another cage's crack, a sound track out of step. Of rendered swings with known truth 8 of 65 cracks,
+// 2 of 50 balls (rounded down), 1 of 79 bats and, where hitters with a strong fault are among them, 6 of 150 bodies lie beyond four sigma.
+var trusted = map[string]float64{"keypoints": 0.96, "bat": 0.98, "audio": 0.85, "ball": 0.92}
 
 // contactRangeS is the stretch in which a witness that tells of something else may put it: about a swing's length.
 const contactRangeS = 0.2
