@@ -360,3 +360,32 @@ func TestOddScenes(t *testing.T) {
 		}
 	}
 }
+
+// A median shows what has half of the weight: a bat that is held still may not have it, however the pictures lie in time.
+func TestStillBatHasNoMajority(t *testing.T) {
+	for _, fps := range []float64{30, 60, 120, 240} {
+		const contact = 0.9
+		s := &Scene{SwingFromS: contact - 0.15, ContactS: contact}
+		for k := range int(1.65 * fps) {
+			s.Times = append(s.Times, float64(k)/fps)
+		}
+		s.Pics = make([]pose.Image, len(s.Times))
+		pick, weight := (&follower{s: s}).spread(backdropPics)
+		if len(pick) > backdropPics || len(pick) != len(weight) {
+			t.Fatalf("%g frames/s: %d pictures with %d weights", fps, len(pick), len(weight))
+		}
+		var before, after, all float64
+		for k, i := range pick {
+			all += weight[k]
+			switch at := s.Times[i]; {
+			case at < s.SwingFromS:
+				before += weight[k]
+			case at > contact+0.25:
+				after += weight[k]
+			}
+		}
+		if before > 0.4*all || after > 0.4*all {
+			t.Errorf("%g frames/s: %.2f of the weight before the swing, %.2f after it", fps, before/all, after/all)
+		}
+	}
+}

@@ -54,9 +54,7 @@ const handsOnHandle = 0.05
 // backdropPics is the largest number of pictures that make the background.
 const backdropPics = 39
 
-// background is the weighted median over pictures. The weights follow the way of
-// the hands more than time, so that a bat that is held still before the swing
-// or after it has no majority anywhere.
+// background is the weighted median over pictures.
 func (f *follower) background() {
 	pick, weight := f.spread(backdropPics)
 	f.steady()
@@ -65,30 +63,32 @@ func (f *follower) background() {
 	f.noise = f.noiseLevel(pick)
 }
 
-// timeShare is the share of time in the pictures' weights; the rest is the hands' way.
-const timeShare = 0.35
+// A bat is held still before the swing and after it, for most of the time: the pictures of the swing have half of the weight, so that
+// it has no majority anywhere. The hands' way would say the same, but for hands that jump where the body hides one.
+const (
+	swingShare = 0.5
+	sweptS     = 0.25 // s after contact by which the bat has gone round
+)
 
-// spread chooses pictures evenly along a mixture of time and the hands' way, with weights.
+// spread chooses pictures evenly along the weights of time.
 func (f *follower) spread(most int) (pick []int, weight []float64) {
 	k := len(f.s.Pics)
 	w := make([]float64, k)
-	var way float64
-	step := func(i int) float64 {
-		a, b := f.grips[i-1], f.grips[i]
-		if !a.ok || !b.ok {
-			return 0
+	from, to := f.s.SwingFromS, f.s.ContactS+sweptS
+	t0, t1 := f.s.Times[0], f.s.Times[k-1]
+	rate := func(t float64) float64 { // of weight, 1/s
+		switch {
+		case !(from > t0 && to < t1 && from < to):
+			return 1
+		case t < from:
+			return (1 - swingShare) / 2 / (from - t0)
+		case t > to:
+			return (1 - swingShare) / 2 / (t1 - to)
 		}
-		return math.Min(math.Hypot(a.x-b.x, a.y-b.y), 0.2*f.s.Height)
+		return swingShare / (to - from)
 	}
 	for i := 1; i < k; i++ {
-		way += step(i)
-	}
-	span := f.s.Times[k-1] - f.s.Times[0]
-	for i := 1; i < k; i++ {
-		v := timeShare * (f.s.Times[i] - f.s.Times[i-1]) / span
-		if way > 0 {
-			v += (1 - timeShare) * step(i) / way
-		}
+		v := (f.s.Times[i] - f.s.Times[i-1]) * rate((f.s.Times[i-1]+f.s.Times[i])/2)
 		w[i-1] += v / 2
 		w[i] += v / 2
 	}
