@@ -322,7 +322,11 @@ func batchCSV(rows []BatchRow) ([]byte, error) {
 			page = safe(Shown(path.Join(r.Folder, "report.html")))
 		}
 		if len(rep.Swings) == 0 {
-			row := append(start, string(rep.Hitter.Bats), "", "", "", cell(rep.Clip.CapturedFPS), "", "", "", "", "", page)
+			fps := ""
+			if rep.Clip.CapturedFPS > 0 { // of what could not be opened nothing is known
+				fps = cell(rep.Clip.CapturedFPS)
+			}
+			row := append(start, string(rep.Hitter.Bats), "", "", "", fps, "", "", "", "", "", page)
 			row = append(row, make([]string, 3*len(csvMeasures)+1)...)
 			if err := w.Write(append(row, safe(warnings))); err != nil {
 				return nil, err

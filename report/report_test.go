@@ -21,6 +21,7 @@ import (
 
 	"cagebook/configs"
 	"cagebook/phases"
+	"cagebook/pipeline/video"
 )
 
 // schema compiles one of the published schemas; the library also checks it against the draft 2020-12 meta-schema.
@@ -336,16 +337,18 @@ func TestBatch(t *testing.T) {
 	bad := Build(in)
 	in.Outcome, in.Path = Outcome{NoSwing, "Hands apart: a throw."}, "throw.mp4"
 	none := Build(in)
+	in.Info, in.Outcome, in.Path = video.Info{}, Outcome{NotVideo, "Text."}, "text.mp4"
+	text := Build(in)
 	out := files{}
-	if err := WriteBatch(out.put, []BatchRow{{"clips/a", swing}, {"clips/b", bad}, {"clips/c", none}}); err != nil {
+	if err := WriteBatch(out.put, []BatchRow{{"clips/a", swing}, {"clips/b", bad}, {"clips/c", none}, {"clips/d", text}}); err != nil {
 		t.Fatal(err)
 	}
 	rows, err := csv.NewReader(bytes.NewReader(out["batch.csv"])).ReadAll() // refuses rows of unequal length
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(rows) != 4 {
-		t.Fatalf("%d rows, want a head, one swing and two clips without", len(rows))
+	if len(rows) != 5 {
+		t.Fatalf("%d rows, want a head, one swing and three clips without", len(rows))
 	}
 	get := func(row int, col string) string {
 		for i, h := range rows[0] {
@@ -369,6 +372,8 @@ func TestBatch(t *testing.T) {
 		{2, "hitter", "'@ada"},
 		{2, "reason", "'-The file holds text, not video."},
 		{3, "state", "no_swing"},
+		{3, "captured_fps", "120"},
+		{4, "captured_fps", ""}, // it was never opened
 	} {
 		if got := get(c.row, c.col); got != c.want {
 			t.Errorf("row %d, %s: %q, want %q", c.row, c.col, got, c.want)
@@ -385,7 +390,7 @@ func TestBatch(t *testing.T) {
 	if err := json.Unmarshal(out["batch.json"], &b); err != nil {
 		t.Fatal(err)
 	}
-	if want := (Counts{Clips: 3, Swings: 1, NoSwing: 1, NotProcessed: 1}); b.Counts != want {
+	if want := (Counts{Clips: 4, Swings: 1, NoSwing: 1, NotProcessed: 2}); b.Counts != want {
 		t.Errorf("counts %+v, want %+v", b.Counts, want)
 	}
 }

@@ -63,7 +63,7 @@ func newOddFolder(t *testing.T) *oddFolder {
 		add(name, report.NoSwing, "", holding(clip))
 	}
 	add("empty.mp4", report.NotVideo, "empty (0 bytes)", holding(nil))
-	add("text.mp4", report.NotVideo, "cannot read it as a video", holding([]byte("hello")))
+	add("text.mp4", report.NotVideo, "no video can be read in it", holding([]byte("hello")))
 	add("half.mp4", "", "", holding(clip[:len(clip)/2]))
 	add("pipe.mp4", report.NotVideo, "a named pipe", func(p string) error { return syscall.Mkfifo(p, 0o644) })
 	add("device.mp4", report.NotVideo, "a device", link("/dev/zero"))

@@ -108,7 +108,7 @@ func unreadable(ctx context.Context, path, messages string) error {
 		return err
 	}
 	e := &Error{
-		Path: path, Kind: ErrNotVideo, Msg: "ffprobe cannot read it as a video",
+		Path: path, Kind: ErrNotVideo, Msg: "no video can be read in it",
 		Hint: "check that it plays on the phone, then copy it again; other kinds of files can be left out of the folder",
 	}
 	if messages != "" {
