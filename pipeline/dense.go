@@ -42,7 +42,7 @@ type DenseWindow struct {
 const (
 	jpegQuality = 90
 	inFlight    = 3       // frames waiting per landmark network
-	inFlightMax = 4 << 20 // bytes of a frame's part: of larger ones only one waits, so that a 4K clip stays below 1 GB
+	inFlightMax = 4 << 20 // bytes of a frame's part: of larger ones only one waits: in 4K each is some 20 MB
 )
 
 // job is one frame of one window on its way through a landmark network.
@@ -119,7 +119,7 @@ func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Ne
 	defer cancel(nil)
 	waiting := inFlight * len(nets.Landmarks)
 	if slices.ContainsFunc(work, func(w *windowWork) bool { return 3*(w.part.X1-w.part.X0)*(w.part.Y1-w.part.Y0) > inFlightMax }) {
-		waiting = len(nets.Landmarks)
+		waiting = 1
 	}
 	jobs := make(chan job, waiting)
 	results := make(chan landmarked, waiting)
