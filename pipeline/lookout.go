@@ -16,7 +16,6 @@ import (
 
 const (
 	lookS      = 1.0  // between two looks at the whole picture: who is there, and where
-	lookCalmS  = 2.0  // the same while nothing stirs
 	lookAloneS = 0.25 // the same while nobody is seen: somebody may be hard to see
 	// A swing stirs 0.08 of the square of the hitter's height and more within 1/14 s (pose.Thumb.Motion).
 	stirred = 0.05
@@ -35,10 +34,7 @@ type lookout struct {
 	size    peopleSize
 	samples []pose.Sample
 	people  []pose.Box // of the last look
-	sawS    float64    // time of the last look
-	calm    bool       // nothing stirred since the last look
-	hurried bool       // a stir beside everybody brings this look forward
-	awayS   float64    // time from which one may
+	lookAtS float64    // time of the next look
 	objectS float64    // time from which objects are looked for again
 	wait    []glance   // in the order of time; looked = already in samples
 	before  pose.Thumb // of the last glance
@@ -81,7 +77,7 @@ func (l *lookout) add(g glance) error {
 	}
 	l.before = g.thumb
 	l.wait = append(l.wait, g)
-	if !l.due(&g) {
+	if g.timeS < l.lookAtS {
 		return nil
 	}
 	if g.small.Pix == nil && len(l.samples) > 0 { // nothing moves: the look waits, the glances do not
@@ -103,33 +99,11 @@ func (l *lookout) add(g glance) error {
 			l.people = append(l.people, b)
 		}
 	}
-	l.sawS, l.calm = g.timeS, true
-	if l.hurried && len(l.people) <= len(was) { // it was nobody new
-		l.awayS = g.timeS + lookS
+	l.lookAtS = g.timeS + lookS
+	if len(l.people) == 0 {
+		l.lookAtS = g.timeS + lookAloneS
 	}
 	return l.settle(g.timeS, was...)
-}
-
-// due says whether the whole picture is to be looked at now: after a while, sooner where something stirs,
-// and soonest where that is beside everybody who was seen.
-func (l *lookout) due(g *glance) bool {
-	since := g.timeS - l.sawS
-	l.hurried = false
-	if len(l.people) == 0 || len(l.samples) == 0 {
-		return len(l.samples) == 0 || since >= lookAloneS
-	}
-	tall := 0.0
-	for _, b := range l.people {
-		l.calm = l.calm && g.changes.Motion(b, l.w) < stirred
-		tall = math.Max(tall, b.Y1-b.Y0)
-	}
-	beside := g.changes.Beside(l.people, tall, l.w) >= stirred
-	l.calm = l.calm && !beside
-	if l.calm {
-		return since >= lookCalmS
-	}
-	l.hurried = beside && since >= lookAloneS && g.timeS >= l.awayS
-	return l.hurried || since >= lookS
 }
 
 // settle looks for stirs among the glances up to now, about those who are seen now and those who were seen before,

@@ -1,9 +1,6 @@
 package pose
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 const (
 	// How far bat and arms reach around the box of a person's points, in box heights.
@@ -75,35 +72,6 @@ func (c Changes) Motion(box Box, w int) float64 {
 			if c.changed[i] {
 				n++
 			}
-		}
-	}
-	return float64(n) / (h * h)
-}
-
-// Beside says how much of the picture changed that lies about none of the people whose points the boxes hold, as Motion
-// says it of somebody of the given height (px of a picture of width w): the height of those who are seen is that of whom nobody saw yet.
-// 0 where the thumbnails could not be compared.
-func (c Changes) Beside(boxes []Box, heightPx float64, w int) float64 {
-	if c.changed == nil || w <= 0 {
-		return 0
-	}
-	cell := float64(w) / float64(c.w)
-	h := heightPx / cell
-	if !(h > 1) {
-		return 0
-	}
-	about := make([]Box, len(boxes))
-	for i, b := range boxes {
-		about[i] = b.Around()
-	}
-	n := 0
-	for i, changed := range c.changed {
-		if !changed {
-			continue
-		}
-		x, y := (float64(i%c.w)+0.5)*cell, (float64(i/c.w)+0.5)*cell
-		if !slices.ContainsFunc(about, func(b Box) bool { return x >= b.X0 && x <= b.X1 && y >= b.Y0 && y <= b.Y1 }) {
-			n++
 		}
 	}
 	return float64(n) / (h * h)
