@@ -65,7 +65,7 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	if farther > 0 {
 		in.Warnings = append(in.Warnings, "Somebody swung farther from the camera while this hitter was in the picture, and was left out. To have that one instead, name the place with hitter_at.")
 	}
-	windows, err := lookClosely(ctx, open, nets, hitters, DenseOptions{TempDir: a.TempDir}, part(progress, "following the joints"))
+	windows, err := lookClosely(ctx, open, nets.Landmarks, hitters, DenseOptions{TempDir: a.TempDir}, part(progress, "following the joints"))
 	if err != nil {
 		return Result{}, err
 	}
@@ -156,8 +156,8 @@ func AnalyzeTrack(clip Clip, tracks []*pose.Track, rules *configs.RuleSet) (Resu
 	return finish(context.Background(), clip, in, nil, "")
 }
 
-// lookClosely reads the hitters' windows of a freshly opened clip by nets.Landmarks and, where hands and feet are calm, by nets.Sketch.
-func lookClosely(ctx context.Context, open OpenSource, nets Nets, hitters []pose.Hitter, o DenseOptions, progress func(done, total int)) (_ []DenseWindow, err error) {
+// lookClosely reads the hitters' windows of a freshly opened clip by the given landmark networks.
+func lookClosely(ctx context.Context, open OpenSource, landmarks []pose.Net, hitters []pose.Hitter, o DenseOptions, progress func(done, total int)) (_ []DenseWindow, err error) {
 	if len(hitters) == 0 {
 		return nil, nil
 	}
@@ -166,7 +166,7 @@ func lookClosely(ctx context.Context, open OpenSource, nets Nets, hitters []pose
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, src.Close()) }()
-	return dense(ctx, src, hitters, nets, o, progress)
+	return dense(ctx, src, hitters, Nets{Landmarks: landmarks}, o, progress)
 }
 
 // read smooths a window's track, finds its swings and measures them.

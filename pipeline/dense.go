@@ -53,8 +53,7 @@ type job struct {
 	im     pose.Image // the part of the frame that the regions need; of no width where nothing looks at it
 	x0, y0 int        // where that part lies in the frame
 	main   pose.Region
-	skip   bool // not looked at: the smoother bridges it
-	quick  bool // the quick network suffices
+	calm   bool // not looked at: the smoother bridges it
 }
 
 // windowWork is what is gathered for one window.
@@ -128,13 +127,9 @@ func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Ne
 		buffers <- nil
 	}
 	var workers sync.WaitGroup
-	for k, net := range nets.Landmarks {
-		quick := net
-		if len(nets.Sketch) > 0 {
-			quick = nets.Sketch[k%len(nets.Sketch)]
-		}
+	for _, net := range nets.Landmarks {
 		workers.Go(func() {
-			if err := runLandmarks(ctx, net, quick, work, jobs, results, buffers); err != nil {
+			if err := runLandmarks(ctx, net, work, jobs, results, buffers); err != nil {
 				cancel(err)
 			}
 		})
@@ -295,12 +290,10 @@ func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spoo
 			}
 			w.takenS = f.TimeS
 			j := job{window: i, pos: len(w.times), timeS: f.TimeS, main: w.path.At(f.TimeS)}
-			step := w.step(f.TimeS)
-			j.quick = step == calmStepS
-			if len(w.times) > 0 { // a repeat is the same picture again
-				j.skip = f.Repeat || f.TimeS-w.lookedS < step-1e-6
+			if j.calm = w.calm(f.TimeS); f.Repeat && len(w.times) > 0 {
+				j.calm = true // the same picture again
 			}
-			if !j.skip {
+			if !j.calm {
 				w.looked, w.lookedS = append(w.looked, j.pos), f.TimeS
 			}
 			w.frames = append(w.frames, f.Index)
@@ -312,7 +305,7 @@ func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spoo
 			case <-ctx.Done():
 				return context.Cause(ctx)
 			}
-			if j.im.Pix = buf[:0]; !j.skip || w.nearSwing(f.TimeS) {
+			if j.im.Pix = buf[:0]; !j.calm || w.nearSwing(f.TimeS) {
 				j.im, j.x0, j.y0 = cut(pose.ImageOf(&f), w.part, buf)
 			}
 			select {
@@ -332,15 +325,14 @@ const (
 	// 62 suffice before the landing. Bat and ball are looked for in every frame's picture.
 	burstStepS, strideStepS = 1.0 / 125, 1.0 / 62
 	strideBeforeS           = 0.55
-	// Elsewhere a joint moves slowly, and the quick network suffices: on rendered clips with known truth smoothed points
-	// err by 0.5 % more than with the large one everywhere, instants and measures not more.
+	// Elsewhere a joint moves slowly.
 	calmStepS = 1.0 / 31
 )
 
-// step is how far apart the looks at frames about t are, s; frames between them are left to the smoother.
-func (w *windowWork) step(t float64) float64 {
-	if w.sketchS > 0 {
-		return 0
+// calm says whether the frame at t may be left to the smoother.
+func (w *windowWork) calm(t float64) bool {
+	if len(w.times) == 0 || w.sketchS > 0 {
+		return false
 	}
 	step := calmStepS
 	for _, p := range w.window.Peaks {
@@ -352,7 +344,7 @@ func (w *windowWork) step(t float64) float64 {
 			step = burstStepS
 		}
 	}
-	return step
+	return t-w.lookedS < step-1e-6
 }
 
 // A swing's contact, which is known later, hardly ever lies farther from a burst that the coarse pass or the sketch knows of;
@@ -389,19 +381,15 @@ type landmarked struct {
 	readings    []pose.Reading
 }
 
-// runLandmarks is the life of the goroutine of one landmark network and its quick one.
-func runLandmarks(ctx context.Context, net, quick pose.Net, work []*windowWork, jobs <-chan job, results chan<- landmarked, buffers chan<- []byte) error {
+// runLandmarks is the life of one landmark network's goroutine.
+func runLandmarks(ctx context.Context, net pose.Net, work []*windowWork, jobs <-chan job, results chan<- landmarked, buffers chan<- []byte) error {
 	crop := make([]float32, pose.LandmarkPx*pose.LandmarkPx*3)
 	var scratch []byte
 	read := func(j job, r pose.Region) (pose.Reading, error) {
 		local := r
 		local.CX -= float64(j.x0)
 		local.CY -= float64(j.y0)
-		by := net
-		if j.quick {
-			by = quick
-		}
-		out, err := by.Run(pose.LandmarkInput(j.im, local, crop))
+		out, err := net.Run(pose.LandmarkInput(j.im, local, crop))
 		if err != nil {
 			return pose.Reading{}, fmt.Errorf("landmark model at %.3f s: %w", j.timeS, err)
 		}
@@ -414,14 +402,14 @@ func runLandmarks(ctx context.Context, net, quick pose.Net, work []*windowWork, 
 		}
 		w := work[j.window]
 		res := landmarked{window: j.window, pos: j.pos}
-		if !j.skip {
+		if !j.calm {
 			first, err := read(j, j.main)
 			if err != nil {
 				return err
 			}
 			res.readings = []pose.Reading{first}
 		}
-		if !j.skip && pose.Doubt(&res.readings[0].Pose, &w.hitter.Coarse, j.timeS, w.bodyPx) {
+		if !j.calm && pose.Doubt(&res.readings[0].Pose, &w.hitter.Coarse, j.timeS, w.bodyPx) {
 			if r, ok := pose.CoarseRegion(&w.hitter.Coarse, j.timeS); ok {
 				second, err := read(j, r)
 				if err != nil {

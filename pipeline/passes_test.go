@@ -182,43 +182,6 @@ func TestDenseCoversTheWindowsInOrder(t *testing.T) {
 	}
 }
 
-// About a burst every frame is read by the large network, elsewhere every second one by the quick one; a sketch has one network.
-func TestDenseReadsCalmFramesQuickly(t *testing.T) {
-	closed := 0
-	calls := func(nets []pose.Net) (n int) {
-		for _, net := range nets {
-			n += net.(*fakeNet).calls
-		}
-		return n
-	}
-	h := []pose.Hitter{someHitter(pose.Window{FromS: 0, ToS: 1.9, PeakS: 1.4, Peaks: []float64{1.4}})}
-	nets := fakeNets()
-	nets.Sketch = fakeNets().Landmarks
-	ws, err := dense(context.Background(), newMovie(120, 0, &closed), h, nets, DenseOptions{TempDir: t.TempDir()}, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer ws[0].Spool.Close()
-	twice := 1 // a frame in doubt is read once more
-	if ws[0].Doubted > 0 {
-		twice = 2
-	}
-	if large := calls(nets.Landmarks); large < 75 || large > 77*twice { // from 0.5 to 1.75 s
-		t.Errorf("%d calls of the large network", large)
-	}
-	if quick := calls(nets.Sketch); quick < 18 || quick > 22*twice { // from 0 to 0.5 and from 1.75 to 1.9 s
-		t.Errorf("%d calls of the quick network", quick)
-	}
-	nets = fakeNets()
-	nets.Landmarks, nets.Sketch = nil, nets.Landmarks
-	if _, err := lookClosely(context.Background(), func() (video.Source, error) { return newMovie(120, 0, &closed), nil }, Nets{Landmarks: nets.Sketch}, h, DenseOptions{SketchS: 0.05}, nil); err != nil {
-		t.Fatal(err)
-	}
-	if n := calls(nets.Sketch); n < 38 || n > 2*40 {
-		t.Errorf("%d calls for a sketch of 1.9 s, 20 frames a second", n)
-	}
-}
-
 func TestDenseReportsFaultsAndEnds(t *testing.T) {
 	h := []pose.Hitter{someHitter(pose.Window{FromS: 0, ToS: 1.9})}
 	for failAt := 1; failAt < 60; failAt += 7 {

@@ -76,7 +76,7 @@ func (a *Analyzer) screen(ctx context.Context, open OpenSource, nets Nets, hitte
 	ask = slices.DeleteFunc(ask, func(h pose.Hitter) bool { return h.Maybe && h.Evidence.BodyPx <= clearPx })
 	if len(ask) > 0 {
 		var err error
-		out.sketches, err = lookClosely(ctx, open, Nets{Landmarks: nets.Sketch}, ask, DenseOptions{SketchS: sketchS}, progress)
+		out.sketches, err = lookClosely(ctx, open, nets.Sketch, ask, DenseOptions{SketchS: sketchS}, progress)
 		if err != nil {
 			return out, err
 		}
