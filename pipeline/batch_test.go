@@ -395,6 +395,32 @@ func TestBatchFatal(t *testing.T) {
 	}
 }
 
+// A worker that is killed while it starts, as by a system that is short of memory, is started once more; one that always is stops the batch.
+func TestBatchWorkerKilledAtItsStart(t *testing.T) {
+	old := transientPauses
+	transientPauses = []time.Duration{time.Millisecond, time.Millisecond}
+	defer func() { transientPauses = old }()
+	root := t.TempDir()
+	put(t, filepath.Join(root, "a.mp4"), "good")
+	for _, kills := range []int{2, 3} {
+		b := withWorkers(newBatch(root, t.TempDir()))
+		worker, started := b.Worker, 0
+		b.Worker = func() *exec.Cmd {
+			if started++; started <= kills {
+				return exec.Command("/bin/sh", "-c", "kill -KILL $$")
+			}
+			return worker()
+		}
+		s, err := b.Run(t.Context())
+		if kills == 2 && (err != nil || s.Counts[report.Done] != 1) {
+			t.Errorf("killed twice: %+v, %v", s, err)
+		}
+		if kills == 3 && (!errors.Is(err, ErrFatal) || !strings.Contains(err.Error(), "memory is short")) {
+			t.Errorf("killed three times: %v", err)
+		}
+	}
+}
+
 // A model that is altered while the batch runs does nothing to workers that have
 // it in memory; the next one refuses it, and the batch stops with the reason.
 func TestBatchModelAlteredMidRun(t *testing.T) {

@@ -173,6 +173,17 @@ func (r *child) Run(ctx context.Context, c Clip, out string, p Progress) (Outcom
 			return Outcome{}, err
 		}
 		proc, err := startProcess(ctx, cmd, r.limits.start)
+		for try := 0; errors.Is(err, errKilled) && try < len(transientPauses); try++ {
+			select { // a machine that is short of memory for a while is no reason to end the night
+			case <-time.After(transientPauses[try]):
+			case <-ctx.Done():
+				return Outcome{}, ctx.Err()
+			}
+			cmd = r.command()
+			if err = useScratch(cmd, r.scratch); err == nil {
+				proc, err = startProcess(ctx, cmd, r.limits.start)
+			}
+		}
 		if err != nil {
 			return Outcome{}, err
 		}
@@ -204,6 +215,9 @@ type process struct {
 	ended    chan error // holds the exit error, once
 	dead     bool
 }
+
+// errKilled marks a worker that the system, or a person, ended before it was ready.
+var errKilled = errors.New("it was killed while it loaded the networks, as happens where memory is short: close other programs, or use fewer --jobs")
 
 func startProcess(ctx context.Context, cmd *exec.Cmd, limit time.Duration) (*process, error) {
 	fail := func(err error) (*process, error) { return nil, fmt.Errorf("%w: worker process: %w", ErrFatal, err) }
@@ -238,7 +252,11 @@ func startProcess(ctx context.Context, cmd *exec.Cmd, limit time.Duration) (*pro
 			return nil, fmt.Errorf("%w: %s", ErrFatal, m.Fatal)
 		}
 		p.kill()
-		return fail(fmt.Errorf("ended before it was ready: %s", p.stderr.last()))
+		exit := <-p.ended
+		if ws, is := p.cmd.ProcessState.Sys().(syscall.WaitStatus); is && !ok && ws.Signaled() && ws.Signal() == syscall.SIGKILL {
+			return fail(errKilled)
+		}
+		return fail(fmt.Errorf("ended before it was ready (%v): %s", exit, p.stderr.last()))
 	case <-timer.C:
 		p.kill()
 		return fail(fmt.Errorf("not ready after %v: %s", limit, p.stderr.last()))
