@@ -191,6 +191,9 @@ func hear(ctx context.Context, path string, info *video.Info) (*video.Audio, err
 	if ctx.Err() != nil {
 		return nil, context.Cause(ctx)
 	}
+	if mayPass(err) { // damaged sound is as good as none, but an ffmpeg that was killed says nothing of it
+		return nil, err
+	}
 	if err != nil || a == nil || !runsAlong(a, info.DurationS) {
 		return nil, nil
 	}

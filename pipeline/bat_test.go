@@ -7,6 +7,9 @@ import (
 	"image"
 	"image/color"
 	"image/jpeg"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"testing"
 
 	"cagebook/pipeline/video"
@@ -93,5 +96,27 @@ func TestReducedPictureFromSpool(t *testing.T) {
 	}
 	if _, ok, err := s.image(2); ok || err != nil {
 		t.Errorf("a frame beyond the window: %v, %v", ok, err)
+	}
+}
+
+// An ffmpeg that is killed while it decodes the sound says nothing of the sound: contact must not come to rest on less because of it.
+func TestHearOfAKilledTool(t *testing.T) {
+	needFFmpeg(t)
+	dir := t.TempDir()
+	clip := filepath.Join(dir, "a.mp4")
+	if out, err := exec.Command("ffmpeg", "-nostdin", "-v", "error", "-f", "lavfi", "-i", "testsrc2=s=64x48:r=10:d=1", "-f", "lavfi", "-i", "sine=d=1", "-c:v", "mpeg4", clip).CombinedOutput(); err != nil {
+		t.Skipf("ffmpeg: %v: %s", err, out)
+	}
+	info := &video.Info{HasAudio: true, TimeScale: 1, DurationS: 1}
+	if a, err := hear(t.Context(), clip, info); err != nil || a == nil {
+		t.Fatalf("%v, %v", a, err)
+	}
+	const killed = "#!/bin/sh\n[ \"$1\" = -version ] && echo ffmpeg version 5 && exit 0\nkill -KILL $$\n"
+	if err := os.WriteFile(filepath.Join(dir, "ffmpeg"), []byte(killed), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	t.Setenv("PATH", dir+":"+os.Getenv("PATH"))
+	if a, err := hear(t.Context(), clip, info); a != nil || classify(err) != classTransient {
+		t.Errorf("%v, %v: want an error that may pass", a, err)
 	}
 }

@@ -70,7 +70,11 @@ func films(ctx context.Context, clip Clip, r *report.Report, pics *pictures, tem
 			errs[i] = err
 			return
 		}
-		plain[i], err = filmSwing(ctx, clip, r, sw, pics, fonts, tempDir)
+		for range 2 { // an ffmpeg that was killed, as where memory is short, does not fail again
+			if plain[i], err = filmSwing(ctx, clip, r, sw, pics, fonts, tempDir); err == nil || classify(err) == classFatal || ctx.Err() != nil {
+				break
+			}
+		}
 		switch {
 		case err == nil:
 		case classify(err) == classFatal: // a disk is full, or ffmpeg gone
