@@ -55,7 +55,7 @@ func drawHands(img *image.RGBA, dc *gg.Context, v view, s *Scene) {
 	if !ok {
 		return
 	}
-	scale(img, to, s.Picture, from, draw.CatmullRom)
+	draw.CatmullRom.Scale(img, to, s.Picture, from, draw.Src, nil)
 	for _, pass := range []struct {
 		dark bool
 		w    float64

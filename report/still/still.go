@@ -131,7 +131,7 @@ func drawPicture(img *image.RGBA, dc *gg.Context, dst image.Rectangle, s Scene, 
 	if dst.Dx() < crop.Dx() { // made smaller, where it looks the same and costs half
 		kernel = draw.BiLinear
 	}
-	scale(img, dst, s.Picture, crop, kernel)
+	kernel.Scale(img, dst, s.Picture, crop, draw.Src, nil)
 	v := view{crop, dst, float64(dst.Dx()) / float64(crop.Dx()), lw}
 	dc.DrawRectangle(float64(dst.Min.X), float64(dst.Min.Y), float64(dst.Dx()), float64(dst.Dy()))
 	dc.Clip()
