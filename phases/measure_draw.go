@@ -67,8 +67,8 @@ var sharedOf = func() (b [pose.NumJoints]float64) {
 	return b
 }()
 
-// A limb is narrow, so that a joint is known across it, and less along it. aside and along are how a joint's lasting error divides, as parts
-// of what it is in each of two directions alike: the sum of squares is the same. Limbs and trunk stand near enough to upright. From the
+// alongLimb divides a joint's lasting error, u across and w along a limb if it were alike in both: a limb is narrow, so that a joint is known
+// across it, and less along it. The sum of squares is the same. Limbs and trunk stand near enough to upright. From the
 // open side of 40 rendered swings, up to the launch, hips, shoulders and knees lay 5 to 8 thousandths of body height from the truth across, 12 to 20 along
 // (root mean square, means and all); ankles 12 and 27.
 func alongLimb(j pose.Joint, u, w float64) [2]float64 {

@@ -18,7 +18,7 @@ func apart(l *listing, out string) {
 	first := map[string]string{}
 	for i := range l.Clips {
 		c := &l.Clips[i]
-		if c.Folder {
+		if c.NoFolder {
 			continue
 		}
 		folded := strings.ToLower(norm.NFC.String(c.Rel))
@@ -30,7 +30,7 @@ func apart(l *listing, out string) {
 		if !sameName(out, c.Rel, other) {
 			continue
 		}
-		c.Folder, c.Outcome = true, &Outcome{State: report.Failed, Reason: fmt.Sprintf(
+		c.NoFolder, c.Outcome = true, &Outcome{State: report.Failed, Reason: fmt.Sprintf(
 			"The disk of the output folder does not tell this name from %q, so that the results of both would lie in one folder; only that one was looked at. Rename one of the two, or choose an output folder on another disk.", other)}
 	}
 }

@@ -44,23 +44,22 @@ func widened(part pose.Box, bodyPx float64, w, h int) pose.Box {
 // smallPictures are reduced pictures of one part of a clip's frames, raw, in one
 // temporary file, all of one size. Put may be called by several goroutines.
 type smallPictures struct {
-	x0, y0 float64 // of the part in the frame, px
-	zoom   float64 // px of the frame a px of the picture; 0 = none wanted
-	w, h   int
+	part pose.Box // of the frame, px
+	zoom float64  // px of the frame a px of the picture; 0 = none wanted
+	w, h int
 
 	mu   sync.Mutex
 	file *os.File
 	at   map[int]int64 // position among the window's frames → offset
 	end  int64
 
-	part   image.Rectangle // of the frame
-	spool  *Spool          // whence pictures come that were not put; nil = there are none
-	frames []int           // numbers of the window's frames
+	spool  *Spool // whence pictures come that were not put; nil = there are none
+	frames []int  // numbers of the window's frames
 }
 
 // newSmallPictures plans the pictures of a part in which the body is bodyPx long.
 func newSmallPictures(part pose.Box, bodyPx float64, dir string) (*smallPictures, error) {
-	s := &smallPictures{part: image.Rect(int(part.X0), int(part.Y0), int(part.X1), int(part.Y1)), x0: part.X0, y0: part.Y0, zoom: math.Max(1, bodyPx/smallBodyPx), at: map[int]int64{}}
+	s := &smallPictures{part: part, zoom: math.Max(1, bodyPx/smallBodyPx), at: map[int]int64{}}
 	s.w, s.h = int((part.X1-part.X0)/s.zoom), int((part.Y1-part.Y0)/s.zoom)
 	if s.w < 16 || s.h < 16 || !(bodyPx > 0) {
 		return nil, nil
@@ -116,7 +115,7 @@ func (s *smallPictures) fromSpool(pos int) (im pose.Image, ok bool, err error) {
 	if err != nil {
 		return im, false, err
 	}
-	rgba := image.NewRGBA(s.part.Intersect(pic.Bounds()))
+	rgba := image.NewRGBA(image.Rect(int(s.part.X0), int(s.part.Y0), int(s.part.X1), int(s.part.Y1)).Intersect(pic.Bounds()))
 	draw.Draw(rgba, rgba.Rect, pic, rgba.Rect.Min, draw.Src)
 	whole := pose.Image{W: rgba.Rect.Dx(), H: rgba.Rect.Dy(), Stride: 3 * rgba.Rect.Dx(), Pix: make([]byte, 3*rgba.Rect.Dx()*rgba.Rect.Dy())}
 	for i := range len(whole.Pix) / 3 {
@@ -240,7 +239,7 @@ func (s *smallPictures) toFrame(e pose.Estimate) pose.Estimate {
 	if !e.Known() {
 		return pose.Estimate{}
 	}
-	return pose.Estimate{X: (e.X+0.5)*s.zoom + s.x0, Y: (e.Y+0.5)*s.zoom + s.y0, Sigma: e.Sigma * s.zoom}
+	return pose.Estimate{X: (e.X+0.5)*s.zoom + s.part.X0, Y: (e.Y+0.5)*s.zoom + s.part.Y0, Sigma: e.Sigma * s.zoom}
 }
 
 // fromFrame maps a point of the frame to a reduced picture.
@@ -248,7 +247,7 @@ func (s *smallPictures) fromFrame(e pose.Estimate) pose.Estimate {
 	if !e.Known() {
 		return pose.Estimate{}
 	}
-	return pose.Estimate{X: (e.X-s.x0)/s.zoom - 0.5, Y: (e.Y-s.y0)/s.zoom - 0.5, Sigma: e.Sigma / s.zoom}
+	return pose.Estimate{X: (e.X-s.part.X0)/s.zoom - 0.5, Y: (e.Y-s.part.Y0)/s.zoom - 0.5, Sigma: e.Sigma / s.zoom}
 }
 
 // sceneOf prepares the search for bat and ball about one swing; nil if there is too little to go by.

@@ -93,7 +93,7 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	}
 	for _, c := range list.Clips {
 		folder := ClipsDir + "/" + c.Rel
-		if c.Folder {
+		if c.NoFolder {
 			folder = ""
 		}
 		r.folders = append(r.folders, folder)
@@ -259,7 +259,7 @@ func (r *run) newRunner() runner {
 func (r *run) clip(ctx context.Context, rn runner, j Job) (rep *report.Report, resumed bool, err error) {
 	c := Clip{Path: j.Path, Rel: j.Rel, Tool: r.b.Tool}
 	if j.Outcome != nil {
-		rep, err := r.record(c, *j.Outcome, j.Folder)
+		rep, err := r.record(c, *j.Outcome, j.NoFolder)
 		return rep, false, err
 	}
 	r.emit(Event{Kind: EventStart, Clip: j.Rel, Bytes: j.Bytes})
@@ -476,10 +476,10 @@ func failureLog(err error) string {
 }
 
 // record stores the report of a clip that was not looked at from end to end.
-func (r *run) record(c Clip, o Outcome, folder bool) (*report.Report, error) {
+func (r *run) record(c Clip, o Outcome, noFolder bool) (*report.Report, error) {
 	rep := report.Build(report.Input{Tool: c.Tool, Path: c.Rel, SHA256: c.SHA256, HitterID: c.Sidecar.Hitter, Outcome: o})
-	if folder {
-		return rep, nil // it has no folder of results
+	if noFolder {
+		return rep, nil
 	}
 	if old := r.stored(c.Rel); old != nil && old.Outcome == o && old.Tool.Key == c.Tool.Key {
 		return old, nil

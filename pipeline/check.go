@@ -36,7 +36,7 @@ func CheckSettings(root string) (Checked, error) {
 		}
 	}
 	for _, f := range list.Clips {
-		if !f.Folder {
+		if !f.NoFolder {
 			c.Clips++
 			_, err := configs.ForClip(rootOf(abs, f.Path), f.Path)
 			add(err)

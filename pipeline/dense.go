@@ -418,7 +418,7 @@ func runLandmarks(ctx context.Context, net pose.Net, work []*windowWork, jobs <-
 				res.readings = append(res.readings, second)
 			}
 		}
-		if w.small != nil && j.im.W > 0 && w.nearSwing(j.timeS) {
+		if w.small != nil && w.nearSwing(j.timeS) {
 			if err := w.small.put(j.pos, j.im, &scratch); err != nil {
 				return err
 			}

@@ -143,7 +143,7 @@ func (r *run) handOver(ctx context.Context, sent *sentClips) error {
 func (r *run) prepare(ctx context.Context, j Job) (rep *report.Report, c Clip, again bool, err error) {
 	c = Clip{Path: j.Path, Rel: j.Rel, Tool: r.b.Tool}
 	if j.Outcome != nil {
-		rep, err = r.record(c, *j.Outcome, j.Folder)
+		rep, err = r.record(c, *j.Outcome, j.NoFolder)
 		return rep, c, false, err
 	}
 	if c.Sidecar, err = r.settings(j); err != nil {

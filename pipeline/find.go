@@ -36,11 +36,11 @@ var videoExts = map[string]bool{
 
 // found is a clip, or something in its place that is known to give none.
 type found struct {
-	Rel     string // below the input folder, slashes
-	Path    string
-	Bytes   int64
-	Outcome *Outcome // set: the end of it, without looking inside
-	Folder  bool     // it has no folder of results: a folder that could not be read, or a clip whose folder is another clip's
+	Rel      string // below the input folder, slashes
+	Path     string
+	Bytes    int64
+	Outcome  *Outcome // set: the end of it, without looking inside
+	NoFolder bool     // it has no folder of results: a folder that could not be read, or a clip whose folder is another clip's
 }
 
 // listing is what lies below an input folder, in the order of its names.
@@ -116,7 +116,7 @@ func (w *walker) folder(dir, rel string, info fs.FileInfo) error {
 		if rel == "" {
 			return err
 		}
-		w.Clips = append(w.Clips, found{Rel: rel, Path: dir, Folder: true, Outcome: &Outcome{
+		w.Clips = append(w.Clips, found{Rel: rel, Path: dir, NoFolder: true, Outcome: &Outcome{
 			State: report.Failed, Reason: "This folder cannot be read (" + cause(err).Error() + "), so its clips were not looked at: give yourself the right to read it and run again.",
 		}})
 		return nil

@@ -71,7 +71,7 @@ func TestFindClipsUnreadableFolder(t *testing.T) {
 	}
 	t.Cleanup(func() { _ = os.Chmod(filepath.Join(root, "shut"), 0o755) }) // so that the folder can be removed
 	l, err := findClips(root, "")
-	if err != nil || len(l.Clips) != 1 || l.Clips[0].Outcome == nil || !l.Clips[0].Folder {
+	if err != nil || len(l.Clips) != 1 || l.Clips[0].Outcome == nil || !l.Clips[0].NoFolder {
 		t.Errorf("%+v, %v", l, err)
 	}
 }

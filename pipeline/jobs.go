@@ -11,13 +11,13 @@ import (
 
 // Job is one clip that is to be looked at.
 type Job struct {
-	ID      string // names the job in a queue; "" in a folder run
-	Rel     string // path below the input folder, slashes
-	Path    string // file on this machine
-	Bytes   int64
-	Sidecar *configs.Sidecar // what was said of the clip, merged; nil = it lies beside the clip
-	Outcome *Outcome         // set: the end of it, without looking inside
-	Folder  bool             // it has no folder of results; see found
+	ID       string // names the job in a queue; "" in a folder run
+	Rel      string // path below the input folder, slashes
+	Path     string // file on this machine
+	Bytes    int64
+	Sidecar  *configs.Sidecar // what was said of the clip, merged; nil = it lies beside the clip
+	Outcome  *Outcome         // set: the end of it, without looking inside
+	NoFolder bool             // it has no folder of results; see found
 
 	number int // row on the morning page
 }
@@ -43,7 +43,7 @@ type folderJobs struct {
 func newFolderJobs(l listing) *folderJobs {
 	q := &folderJobs{}
 	for i, f := range l.Clips {
-		q.waiting = append(q.waiting, Job{Rel: f.Rel, Path: f.Path, Bytes: f.Bytes, Outcome: f.Outcome, Folder: f.Folder, number: i})
+		q.waiting = append(q.waiting, Job{Rel: f.Rel, Path: f.Path, Bytes: f.Bytes, Outcome: f.Outcome, NoFolder: f.NoFolder, number: i})
 	}
 	return q
 }

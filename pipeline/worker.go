@@ -168,21 +168,14 @@ type child struct {
 
 func (r *child) Run(ctx context.Context, c Clip, out string, p Progress) (Outcome, error) {
 	if r.p == nil {
-		cmd := r.command()
-		if err := useScratch(cmd, r.scratch); err != nil {
-			return Outcome{}, err
-		}
-		proc, err := startProcess(ctx, cmd, r.limits.start)
+		proc, err := r.start(ctx)
 		for try := 0; errors.Is(err, errKilled) && try < len(transientPauses); try++ {
 			select { // a machine that is short of memory for a while is no reason to end the night
 			case <-time.After(transientPauses[try]):
 			case <-ctx.Done():
 				return Outcome{}, ctx.Err()
 			}
-			cmd = r.command()
-			if err = useScratch(cmd, r.scratch); err == nil {
-				proc, err = startProcess(ctx, cmd, r.limits.start)
-			}
+			proc, err = r.start(ctx)
 		}
 		if err != nil {
 			return Outcome{}, err
@@ -194,6 +187,14 @@ func (r *child) Run(ctx context.Context, c Clip, out string, p Progress) (Outcom
 		r.p = nil
 	}
 	return o, err
+}
+
+func (r *child) start(ctx context.Context) (*process, error) {
+	cmd := r.command()
+	if err := useScratch(cmd, r.scratch); err != nil {
+		return nil, err
+	}
+	return startProcess(ctx, cmd, r.limits.start)
 }
 
 func (r *child) Renew() { _ = r.Close() } // how the old process ends does not matter

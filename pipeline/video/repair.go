@@ -44,11 +44,13 @@ func Repair(ctx context.Context, path string, p *Probe, dir string) (*Intermedia
 	if err == nil && again.brokeOff && (len(again.PTSS) != len(m.PTSS) || again.Corrupt != m.Corrupt) {
 		err = &Error{
 			Path: path, Kind: syscall.EIO, Msg: fmt.Sprintf("reading broke off, at %d pictures and then at %d", len(m.PTSS), len(again.PTSS)),
-			Hint: "check the disk or the network folder and run again",
+			Hint: diskHint,
 		}
 	}
 	return again, err
 }
+
+const diskHint = "check the disk or the network folder and run again"
 
 // readThrough reads a file to its end and drops what it reads. An error has the system's own number as its kind.
 func readThrough(ctx context.Context, path string) error {
@@ -69,7 +71,7 @@ func readThrough(ctx context.Context, path string) error {
 	e := &Error{Path: path, Kind: ErrDamaged, Msg: "the file cannot be read to its end", Hint: "copy the clip from the phone again", Err: err}
 	var n syscall.Errno
 	if errors.As(err, &n) {
-		e.Kind, e.Hint = n, "check the disk or the network folder and run again"
+		e.Kind, e.Hint = n, diskHint
 	}
 	return e
 }
