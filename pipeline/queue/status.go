@@ -12,6 +12,9 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 )
 
+// answerWait is long for a server that is there.
+const answerWait = 5 * time.Second
+
 // Status is how a queue fares.
 type Status struct {
 	Waiting int `json:"waiting"` // jobs that no worker has
@@ -48,7 +51,10 @@ type DeadLine struct {
 }
 
 // Status asks the server. It lists at most dead clips that were set aside, the newest.
+// What was asked while the server ended is never answered: it gives up after answerWait, and may be called again.
 func (q *Queue) Status(ctx context.Context, dead int) (s Status, err error) {
+	ctx, cancel := context.WithTimeout(ctx, answerWait)
+	defer cancel()
 	if _, s.Done, err = q.count(ctx, endedStream); err != nil {
 		return s, err
 	}
