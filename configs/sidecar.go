@@ -27,6 +27,7 @@ type Sidecar struct {
 	Reference       string               `json:"reference,omitempty"`  // path of a clip; relative to the folder of the file that names it
 	Date            string               `json:"date,omitempty"`       // day of filming, 2026-05-01
 	Cues            string               `json:"cues,omitempty"`       // outcome | body | both: the form of cues that the coach wants
+	Units           string               `json:"units,omitempty"`      // metric | us: inches and mph on pages and stills
 	Minor           string               `json:"minor,omitempty"`      // yes | no
 	Consent         string               `json:"consent,omitempty"`    // yes | no: of the player and, for a minor, of a parent or guardian
 	KeepUntil       string               `json:"keep_until,omitempty"` // day after which clip and results are to be deleted
@@ -51,6 +52,7 @@ var (
 	tasks  = []string{"tee", "toss", "machine", "live"}
 
 	cueForms = []string{"outcome", "body", "both"}
+	systems  = []string{"metric", "us"}
 
 	// EventNames are the events that a mark can correct, in their order in a swing.
 	EventNames = []string{"stance", "lead_foot_off", "load", "foot_down", "heel_down", "hands_start", "contact", "extension", "finish"}
@@ -78,7 +80,9 @@ var fields = []field{
 		"a name of letters, digits, spaces and - _ . ' that does not start with a point, at most 64 long"),
 	wordField("bats", func(s *Sidecar) *string { return &s.Bats }, sides),
 	numberField("height_m", func(s *Sidecar) *float64 { return &s.HeightM }, 0.8, 2.3, "metres from 0.8 to 2.3", 1.52),
+	inchField("height_in", func(s *Sidecar) *float64 { return &s.HeightM }, 32, 90, "inches from 32 to 90", 60),
 	numberField("bat_length_m", func(s *Sidecar) *float64 { return &s.BatLengthM }, 0.4, 1.1, "metres from 0.4 to 1.1", 0.81),
+	inchField("bat_length_in", func(s *Sidecar) *float64 { return &s.BatLengthM }, 16, 43, "inches from 16 to 43", 32),
 	wordField("level", func(s *Sidecar) *string { return &s.Level }, Levels),
 	wordField("sport", func(s *Sidecar) *string { return &s.Sport }, sports),
 	wordField("task", func(s *Sidecar) *string { return &s.Task }, tasks),
@@ -87,6 +91,7 @@ var fields = []field{
 	textField("reference", func(s *Sidecar) *string { return &s.Reference }, checkReference, "the path of a clip"),
 	dateField("date", func(s *Sidecar) *string { return &s.Date }),
 	wordField("cues", func(s *Sidecar) *string { return &s.Cues }, cueForms),
+	wordField("units", func(s *Sidecar) *string { return &s.Units }, systems),
 	yesNoField("minor", func(s *Sidecar) *string { return &s.Minor }),
 	yesNoField("consent", func(s *Sidecar) *string { return &s.Consent }),
 	dateField("keep_until", func(s *Sidecar) *string { return &s.KeepUntil }),
@@ -197,6 +202,13 @@ func (r *reader) readTop(doc *yaml.Node, s *Sidecar) {
 			r.add(key.Line, show(key.Value), "unknown key", "one of "+strings.Join(fieldKeys(), ", "), didYouMean(key.Value, fieldKeys()))
 			continue
 		}
+		if metres, ok := strings.CutSuffix(key.Value, "_in"); ok {
+			metres += "_m"
+			if slices.ContainsFunc(top.Content, func(n *yaml.Node) bool { return n.Value == metres }) {
+				r.add(key.Line, key.Value, "stands beside "+metres, "one of the two", "")
+				continue
+			}
+		}
 		fields[i].read(r, value, s)
 	}
 }
@@ -240,6 +252,23 @@ func numberField(key string, at func(*Sidecar) *float64, low, high float64, want
 				*at(to) = *at(from)
 			}
 		},
+	}
+}
+
+// inchField is a length in inches, kept in metres: what copies and compares it is the field in metres.
+func inchField(key string, at func(*Sidecar) *float64, low, high float64, want string, example float64) field {
+	return field{
+		key: key,
+		read: func(r *reader, n *yaml.Node, s *Sidecar) {
+			v, ok := number(n)
+			if !ok || !(v >= low && v <= high) {
+				r.add(n.Line, key, describe(n), want, numberHint(n, key, v, ok, low, high, example))
+				return
+			}
+			*at(s) = math.Round(v*254) / 10000
+		},
+		same: func(_, _ *Sidecar) bool { return true },
+		copy: func(_, _ *Sidecar) {},
 	}
 }
 

@@ -49,10 +49,18 @@ func TestParseSidecarWhole(t *testing.T) {
 	}
 }
 
+// Inches are kept as metres: an inch is 25.4 mm (International Yard and Pound Agreement, 1959).
+func TestParseSidecarInches(t *testing.T) {
+	got, ps := ParseSidecar("a.yaml", []byte("height_in: 66\nbat_length_in: 32.5\nunits: us\n"))
+	if want := (Sidecar{HeightM: 1.6764, BatLengthM: 0.8255, Units: "us"}); len(ps) > 0 || !reflect.DeepEqual(got, want) {
+		t.Errorf("got %+v, %v\nwant %+v", got, ps, want)
+	}
+}
+
 // Every wrong line names file, line, key and what is allowed.
 func TestParseSidecarWrong(t *testing.T) {
 	for name, c := range map[string]struct{ yaml, want string }{
-		"unknown key":          {"hitter: a\nheigth_m: 1.5\n", "f:2: heigth_m: unknown key; want one of hitter, bats, height_m, bat_length_m, level, sport, task, captured_fps, camera_distance_m, reference, date, cues, minor, consent, keep_until, hide_faces, hitter_at, marks (hint: did you mean height_m?)"},
+		"unknown key":          {"hitter: a\nheigth_m: 1.5\n", "f:2: heigth_m: unknown key; want one of hitter, bats, height_m, height_in, bat_length_m, bat_length_in, level, sport, task, captured_fps, camera_distance_m, reference, date, cues, units, minor, consent, keep_until, hide_faces, hitter_at, marks (hint: did you mean height_m?)"},
 		"a place without y":    {"hitter_at: {time_s: 1, x: 0.5}\n", "f:1: hitter_at: no y; want time_s, x and y (hint: hitter_at: {time_s: 2.4, x: 0.45, y: 0.6})"},
 		"a place in pixels":    {"hitter_at: {time_s: 1, x: 640, y: 0.5}\n", "f:1: hitter_at.x: 640; want a share of the picture's width, from 0 to 1"},
 		"a place of no kind":   {"hitter_at: {time: 1, x: 0, y: 0}\n", "hitter_at.time: unknown key; want one of time_s, x, y"},
@@ -62,6 +70,9 @@ func TestParseSidecarWrong(t *testing.T) {
 		"centimetres":          {"height_m: 152\n", "f:1: height_m: 152; want metres from 0.8 to 2.3 (hint: height_m: 1.52, if centimetres were meant)"},
 		"slipped point":        {"height_m: 17\n", "f:1: height_m: 17; want metres from 0.8 to 2.3 (hint: for example height_m: 1.52)"},
 		"inches":               {"bat_length_m: 32\n", "f:1: bat_length_m: 32; want metres from 0.4 to 1.1 (hint: bat_length_m: 0.8128, if inches were meant)"},
+		"feet for inches":      {"height_in: 5.5\n", "f:1: height_in: 5.5; want inches from 32 to 90 (hint: for example height_in: 60)"},
+		"inches and metres":    {"height_in: 60\nheight_m: 1.52\n", "f:1: height_in: stands beside height_m; want one of the two"},
+		"a third system":       {"units: feet\n", `f:1: units: text "feet"; want metric or us`},
 		"not a number":         {"height_m: .nan\n", "f:1: height_m: .nan; want metres from 0.8 to 2.3"},
 		"infinite":             {"captured_fps: -.inf\n", "f:1: captured_fps: -.inf; want frames per second from 10 to 2000"},
 		"negative":             {"camera_distance_m: -3\n", "f:1: camera_distance_m: -3; want metres from 0.5 to 100"},

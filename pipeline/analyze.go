@@ -225,12 +225,12 @@ func outcome(in report.Input) Outcome {
 	reason := "no full swing was seen"
 	var what []string
 	for _, r := range in.Rejected {
-		if s := fmt.Sprintf("at %.1f s: %s", r.TimeS, r.Reason); len(what) < 3 {
+		if s := fmt.Sprintf("at %.1f s %s", r.TimeS, r.Reason); len(what) < 3 {
 			what = append(what, s)
 		}
 	}
 	if len(what) > 0 {
-		reason += "; fast motion was looked at and was none (" + strings.Join(what, "; ") + ")"
+		reason += "; quick movement that is none: " + strings.Join(what, ", ")
 	}
 	return Outcome{State: report.NoSwing, Reason: reason + "."}
 }

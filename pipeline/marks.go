@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -23,6 +24,9 @@ var ErrCorrections = errors.New("corrections cannot be saved")
 // tall and on which side, and the moments. What is said of consent and faces is
 // for the person at the files.
 var correctable = []string{"hitter", "bats", "height_m", "bat_length_m", "level", "sport", "task", "hitter_at", "marks"}
+
+// inInches are the same settings in inches.
+var inInches = map[string]string{"height_m": "height_in", "bat_length_m": "bat_length_in"}
 
 // ownFile is a settings file of one clip.
 type ownFile struct {
@@ -59,13 +63,20 @@ func SaveCorrections(root, rel string, data []byte) (files []string, err error) 
 	for _, key := range order { // where a key stands already it is replaced
 		at := slices.IndexFunc(own, func(f ownFile) bool { return f.has(key) })
 		own[max(at, 0)].mine[key] = values[key]
+		if inches, ok := inInches[key]; ok { // the page writes metres; both may not stand side by side
+			for i := range own {
+				if own[i].has(inches) {
+					own[i].mine[inches] = nil
+				}
+			}
+		}
 	}
 	for i := range own {
 		f := &own[i]
 		if len(f.mine) == 0 {
 			continue
 		}
-		text, err := f.with(order)
+		text, err := f.with(append(slices.Clone(order), slices.Sorted(maps.Values(inInches))...))
 		if err != nil {
 			return nil, fmt.Errorf("%w: %s: %w", ErrCorrections, f.name, err)
 		}

@@ -36,6 +36,7 @@ func TestSaveCorrections(t *testing.T) {
 		{"a corrected side stays in its place", map[string]string{"a.yaml": "bats: L # said the coach\ntask: tee\n"}, "bats: R\n", "day/a.yaml", "bats: R # said the coach\ntask: tee\n"},
 		{"a name that YAML would take for something else", nil, "hitter: \"yes\"\n", "day/a.mov.yaml", "hitter: \"yes\"\n"},
 		{"a key where it stands already", map[string]string{"a.mov.yaml": "bats: L\n", "a.yaml": "marks: {contact: 1.1}\n"}, "bats: R\n", "day/a.mov.yaml", "bats: R\n"},
+		{"a height in inches gives way", map[string]string{"a.yaml": "height_in: 56\nbats: L\n"}, "height_m: 1.45\n", "day/a.yaml", "bats: L\nheight_m: 1.45\n"},
 		{"an empty file", map[string]string{"a.yaml": "# later\n"}, "marks: {contact: 2}\n", "day/a.yaml", "marks:\n  contact: [2]\n"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

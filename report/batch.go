@@ -153,6 +153,7 @@ func indexHTML(rows []BatchRow) ([]byte, error) {
 		Problems, Rows, NoSwings []indexRow
 		Caution                  []string
 		Hitters                  []indexHitter
+		Unnamed                  int // swings of hitters without a name
 	}{Counts: count(rows), Caution: Cautions}
 	ids, of := byHitter(rows)
 	for _, id := range ids {
@@ -174,6 +175,9 @@ func indexHTML(rows []BatchRow) ([]byte, error) {
 			s := &r.Report.Swings[i]
 			row := indexRow{Report: r.Report, Swing: s, Page: page, Keep: s.titles(Keep), Work: s.titles(WorkOn), Unsure: len(s.titles(CannotTell))}
 			row.AllKeep = len(row.Keep)
+			if r.Report.Hitter.ID == "" {
+				data.Unnamed++
+			}
 			n, z := s.outside()
 			row.Order = fmt.Sprintf("%.3f", float64(n)+min(z, 999)/1000)
 			row.Keep = row.Keep[:min(len(row.Keep), indexKeep)]

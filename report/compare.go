@@ -291,14 +291,15 @@ func (c *Comparison) HTML(film string) ([]byte, error) {
 		m := EventWords(string(phases.KeyFrames[i]))
 		data.Pairs = append(data.Pairs, pairCard{i + 1, m, Link(PairName(i)), fmt.Sprintf("%s of %s, left, and of %s, right", m, data.A, data.B)})
 	}
+	h := Hitter{Units: c.A.Report.Hitter.Units}
 	for _, d := range c.Differ {
 		more := "more"
 		if d.Delta < 0 {
 			more = "less"
 		}
 		data.Rows = append(data.Rows, differRow{
-			MeasureWords(d.Name), EventWords(d.Event), PlainPM(d.A, d.SigmA, d.Unit, Hitter{}), PlainPM(d.B, d.SigmB, d.Unit, Hitter{}),
-			PlainPM(Num(math.Abs(float64(d.Delta))), d.Sigma, d.Unit, Hitter{}) + " " + more,
+			MeasureWords(d.Name), EventWords(d.Event), PlainPM(d.A, d.SigmA, d.Unit, h), PlainPM(d.B, d.SigmB, d.Unit, h),
+			PlainPM(Num(math.Abs(float64(d.Delta))), d.Sigma, d.Unit, h) + " " + more,
 		})
 	}
 	if film != "" {

@@ -54,6 +54,9 @@ func (s *Swing) curves(h Hitter, at []int) (out []curve) {
 func (s *Swing) lengthUnit(h Hitter) (px float64, unit string, ok bool) {
 	switch {
 	case s.Scale.PxPerM.Known() && s.Scale.PxPerM > 0:
+		if h.Units == unitsUS {
+			return float64(s.Scale.PxPerM) * inchM, "in", true
+		}
 		return float64(s.Scale.PxPerM), "m", true
 	case s.Source != nil && s.Source.Scale.HeightPx > 0:
 		return s.Source.Scale.HeightPx, "body heights", true
@@ -85,6 +88,10 @@ func (s *Swing) handSpeed(h Hitter, at []int) *curve {
 	if _, side := s.sideways(); !ok || !side {
 		return nil
 	}
+	perS := unit + "/s"
+	if unit == "in" {
+		px, perS = px/inchM*mphMS, "mph"
+	}
 	t := s.Track
 	hands := speedOf(t, at, func(k int) (float64, float64) {
 		x, y := midOf(t, k, pose.LeftWrist)
@@ -95,7 +102,7 @@ func (s *Swing) handSpeed(h Hitter, at []int) *curve {
 		return nil
 	}
 	c := &curve{
-		ID: "speed", Title: "Speed of the hands", Unit: unit + "/s", Decimals: 1, Lines: []curveLine{{Name: "hands", Y: hands}},
+		ID: "speed", Title: "Speed of the hands", Unit: perS, Decimals: 1, Lines: []curveLine{{Name: "hands", Y: hands}},
 		Note: "How fast the hands move past the hips, as this camera sees it. Motion straight toward or away from the camera does not count.",
 	}
 	if barrel := speedOf(t, at, func(k int) (float64, float64) {
@@ -208,9 +215,12 @@ func (s *Swing) headWay(h Hitter, at []int) *curve {
 		return nil
 	}
 	factor, decimals := 100.0, 0
-	if unit == "m" {
+	switch unit {
+	case "m":
 		unit = "cm"
-	} else {
+	case "in":
+		factor, decimals = 1, 1
+	default:
 		unit = "% of body height"
 	}
 	t := s.Track

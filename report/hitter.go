@@ -298,6 +298,13 @@ func scoutPage(ids []string, of map[string][]BatchRow) ([]byte, error) {
 	for _, m := range scoutMeasures {
 		data.Heads = append(data.Heads, MeasureWords(m[0]))
 	}
+	units := unitsUS // where all say so
+	for _, id := range ids {
+		swings := lotSwings(of[id])
+		if swings[len(swings)-1].Report.Hitter.Units != unitsUS {
+			units = ""
+		}
+	}
 	for _, id := range ids {
 		swings := lotSwings(of[id])
 		h := swings[len(swings)-1].Report.Hitter
@@ -307,7 +314,12 @@ func scoutPage(ids []string, of map[string][]BatchRow) ([]byte, error) {
 		for _, k := range scoutMeasures {
 			c := scoutCell{Words: "not known"}
 			if m, ok := all.measure(k[0], k[1]); ok {
-				c = scoutCell{ValuePM(Num(m.Median), Num(m.Sigma), m.Unit), fmt.Sprintf("%g", m.Median), fmt.Sprintf("%g", m.Sigma), UnitWords(m.Unit), len(m.Values)}
+				v, sigma, unit := inUnits(Num(m.Median), Num(m.Sigma), m.Unit, Hitter{Units: units})
+				c = scoutCell{Words: ValuePM(v, sigma, unit), Unit: UnitWords(unit), N: len(m.Values)}
+				if unit == "fraction" {
+					v, sigma = 100*v, 100*sigma
+				}
+				c.Sort, c.Sigma = fmt.Sprintf("%g", v), fmt.Sprintf("%g", sigma)
 			}
 			row.Cells = append(row.Cells, c)
 		}

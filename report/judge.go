@@ -1,7 +1,6 @@
 package report
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -48,7 +47,12 @@ type FindingMeasure struct {
 	Sigma  Num           `json:"sigma"`
 	Unit   string        `json:"unit"`
 	Status phases.Status `json:"status"`
+
+	length string // of a share of body height on a page, as the sentences say it; empty where the height is not known
 }
+
+// Length is a share of body height as a length, in brackets, or nothing.
+func (m FindingMeasure) Length() string { return m.length }
 
 // FindingBand is the band that a finding was judged by; a null limit is open.
 type FindingBand struct {
@@ -173,7 +177,7 @@ func judge(sw *phases.Swing, r configs.Rule, h Hitter) judged {
 		if m.Status == phases.Measured && !viewOK {
 			m.Status = phases.NotInView
 		}
-		fm := FindingMeasure{c.Measure, c.Event, c.Label, Num(math.NaN()), Num(math.NaN()), m.Unit, m.Status}
+		fm := FindingMeasure{Name: c.Measure, Event: c.Event, Label: c.Label, Value: Num(math.NaN()), Sigma: Num(math.NaN()), Unit: m.Unit, Status: m.Status}
 		if m.Status != phases.Measured {
 			j.Measures = append(j.Measures, fm)
 			if i == 0 {
@@ -275,6 +279,9 @@ func fill(sentence string, m phases.Measure, h Hitter) string {
 	return strings.NewReplacer("{value}", PlainValue(m.Value, m.Unit, h), "{size}", PlainValue(size.Value, m.Unit, h)).Replace(sentence)
 }
 
+// cannotMark stands between what cannot be told and the reason.
+const cannotMark = " Cannot tell: "
+
 func cannotTell(r configs.Rule, s phases.Status) string {
-	return fmt.Sprintf("%s Cannot tell: %s.", strings.TrimSpace(r.CannotTell), StatusWords(s))
+	return strings.TrimSpace(r.CannotTell) + cannotMark + StatusWords(s) + "."
 }

@@ -188,14 +188,34 @@ var steadyMeasures = [][2]string{
 
 // steadyRow is a measure from swing to swing, in words.
 type steadyRow struct {
-	Label, Words, Middle, Range string
-	Varies                      bool
-	Dots                        []steadyDot
+	Label, Words, Range string // Range: the middle and from where to where
+	Varies              bool
+	Dots                []steadyDot
 }
 
 type steadyDot struct {
 	Percent float64
 	Words   string
+}
+
+// spread says in words where n values lie, the unit once.
+func spread(low, mid, high string, n int) string {
+	switch {
+	case low == high:
+		return high + " every time"
+	case n == 2:
+		return unitOnce(low, high) + " and " + high
+	}
+	return mid + " in the middle, " + unitOnce(low, high) + " to " + high
+}
+
+// unitOnce takes the unit off low where high has the same.
+func unitOnce(low, high string) string {
+	num, unit, ok := strings.Cut(low, " ")
+	if _, same, _ := strings.Cut(high, " "); ok && unit == same {
+		return num
+	}
+	return low
 }
 
 // steady says what is the same from swing to swing and what changes. Those that change most come first.
@@ -212,8 +232,7 @@ func (l *Lot) steady() (out []steadyRow) {
 		}
 		r := steadyRow{
 			Label: MeasureWords(m.Name), Varies: m.Varies,
-			Middle: PlainValue(m.Median, m.Unit, l.Hitter),
-			Range:  PlainValue(m.Low, m.Unit, l.Hitter) + " to " + PlainValue(m.High, m.Unit, l.Hitter),
+			Range: spread(PlainValue(m.Low, m.Unit, l.Hitter), PlainValue(m.Median, m.Unit, l.Hitter), PlainValue(m.High, m.Unit, l.Hitter), len(m.Values)),
 		}
 		if w := when(m.Event); w != "" {
 			r.Label += " " + w

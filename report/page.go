@@ -5,9 +5,14 @@ import (
 	"embed"
 	"fmt"
 	"html/template"
+	"math"
 	"net/url"
 	"path"
+	"slices"
+	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"cagebook/configs"
 	"cagebook/phases"
@@ -29,6 +34,13 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 		b, err := pageFiles.ReadFile("page/player.js")
 		return template.JS(b), err
 	},
+	"capital": func(s string) string {
+		r, n := utf8.DecodeRuneInString(s)
+		if n == 0 {
+			return s
+		}
+		return string(unicode.ToUpper(r)) + s[n:]
+	},
 	"lowerfirst": func(s string) string { return strings.ToLower(s[:1]) + s[1:] },
 	"level":      func(s string) string { return strings.ReplaceAll(s, "_", " ") },
 	"add":        func(a, b int) int { return a + b },
@@ -39,6 +51,8 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"name":       Shown,
 	"state":      StateWords, "todo": WhatToDo,
 	"secs":   func(n Num) string { return noMinusZero("%.3f", float64(n), 3) },
+	"secs2":  func(n Num) string { return noMinusZero("%.2f", float64(n), 2) },
+	"inches": inches,
 	"num":    func(n Num) string { return rate(n) },
 	"lower":  strings.ToLower,
 	"azim":   func(n Num) string { return noMinusZero("%.0f°", float64(n), 0) },
@@ -47,6 +61,14 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 
 // markFile is the name of a clip's own settings file.
 func markFile(clip string) string { return path.Base(clip) + ".yaml" }
+
+// inches is a length in metres for a field of the page; empty where it is not known.
+func inches(m Num) string {
+	if !m.Known() || m <= 0 {
+		return ""
+	}
+	return strconv.FormatFloat(math.Round(float64(m)/inchM*10)/10, 'f', -1, 64)
+}
 
 // ByPerson names the moments of a swing that a person set; empty where there are none.
 func (s *Swing) ByPerson() string {
@@ -120,9 +142,98 @@ type swingPage struct {
 	*Swing
 	Report *Report
 	Main   []group // keep, work on
-	Folded []group // notes, cannot tell
+	Folded []group // more to keep, notes
+	Cannot []because
+	Order  []string // what to know of the moments' order
 	Frames []frameCard
 	Player *Player // nil where there is no track
+}
+
+// because is a reason for which things cannot be told, and these.
+type because struct {
+	Why string
+	Of  []untold
+}
+
+type untold struct {
+	Finding
+	What string
+	Told bool // some of its numbers were measured
+}
+
+// becauseOf says every reason once, in the order in which they first come.
+func becauseOf(findings []Finding) (out []because) {
+	for _, f := range findings {
+		what, why, ok := strings.Cut(f.Sentence, cannotMark)
+		if !ok {
+			what, why = f.Sentence, "Other reasons"
+		}
+		why = strings.TrimSuffix(why, ".")
+		why = strings.ToUpper(why[:1]) + why[1:]
+		u := untold{f, what, slices.ContainsFunc(f.Measures, func(m FindingMeasure) bool { return m.Status == phases.Measured })}
+		at := slices.IndexFunc(out, func(b because) bool { return b.Why == why })
+		if at < 0 {
+			at = len(out)
+			out = append(out, because{Why: why})
+		}
+		out[at].Of = append(out[at].Of, u)
+	}
+	return out
+}
+
+// CannotN is how many things the clip cannot tell.
+func (p swingPage) CannotN() (n int) {
+	for _, b := range p.Cannot {
+		n += len(b.Of)
+	}
+	return n
+}
+
+// order says which moments were read one after another the wrong way round, and that stance and load are one picture. Hands may start before
+// the foot is down: that is no mistake.
+func (r *Report) order(s *Swing) (out []string) {
+	frameS := 0.02
+	if f := float64(r.Clip.CapturedFPS); f > 0 {
+		frameS = 1 / f
+	}
+	for _, p := range [][2]phases.EventName{{phases.Stance, phases.Load}, {phases.Load, phases.FootDown}, {phases.FootDown, phases.Contact}, {phases.Contact, phases.Extension}, {phases.Extension, phases.Finish}} {
+		a, okA := s.event(p[0])
+		b, okB := s.event(p[1])
+		if !okA || !okB {
+			continue
+		}
+		names := [2]string{EventWords(string(p[0])), strings.ToLower(EventWords(string(p[1])))}
+		switch d := float64(b.TimeS - a.TimeS); {
+		case d < -frameS:
+			out = append(out, fmt.Sprintf("%s was read %.2f s later than %s, so one of the two is wrong. Look at the pictures, and correct the moment on this page.", names[0], -d, names[1]))
+		case p[0] == phases.Stance && d < frameS:
+			out = append(out, "Stance and load are the same picture: no lift of the front foot was seen.")
+		}
+	}
+	return out
+}
+
+// shown is the swing with its numbers in the units of the hitter's pages.
+func (s *Swing) shown(h Hitter) *Swing {
+	t := *s
+	t.Measures = slices.Clone(s.Measures)
+	for i := range t.Measures {
+		m := &t.Measures[i]
+		m.Value, m.Sigma, m.Unit = inUnits(m.Value, m.Sigma, m.Unit, h)
+	}
+	t.Findings = slices.Clone(s.Findings)
+	for i := range t.Findings {
+		f := &t.Findings[i]
+		f.Measures = slices.Clone(f.Measures)
+		for k := range f.Measures {
+			m := &f.Measures[k]
+			if m.Unit == "body_heights" && m.Status == phases.Measured && h.HeightM > 0 && h.HeightM.Known() {
+				m.length = " (" + PlainPM(m.Value, m.Sigma, m.Unit, h) + ")"
+			}
+			m.Value, m.Sigma, m.Unit = inUnits(m.Value, m.Sigma, m.Unit, h)
+		}
+	}
+	return &t
 }
 
 type frameCard struct {
@@ -186,7 +297,8 @@ func (r *Report) lot() *lotView {
 }
 
 func (r *Report) swingPage(s *Swing) swingPage {
-	p := swingPage{Swing: s, Report: r}
+	s = s.shown(r.Hitter)
+	p := swingPage{Swing: s, Report: r, Order: r.order(s)}
 	of := func(v Verdict) (out []Finding) {
 		for _, f := range s.Findings {
 			if f.Verdict == v {
@@ -207,8 +319,8 @@ func (r *Report) swingPage(s *Swing) swingPage {
 	p.Folded = []group{
 		{ID: "more", Head: "More to keep", Sign: "✓", Findings: more},
 		{ID: "note", Head: "Also seen", Sign: "•", Findings: of(Note)},
-		{ID: "cannot", Head: "What this clip cannot tell", Sign: "?", Findings: of(CannotTell)},
 	}
+	p.Cannot = becauseOf(of(CannotTell))
 	for i, name := range phases.KeyFrames {
 		c := frameCard{Number: i + 1, Moment: EventWords(string(name)), Still: s.Stills[name]}
 		if e, ok := s.event(name); ok {
@@ -251,7 +363,7 @@ func (r *Report) advice() []string {
 		out = append(out, fmt.Sprintf("This clip has %s frames a second. Use slow motion, 120 or 240, in good light: times and contact become sharper.", rate(r.Clip.CapturedFPS)))
 	}
 	if missing[phases.NoScale] {
-		out = append(out, "Put the hitter's height in session.yaml (height_m): then lengths come in centimetres.")
+		out = append(out, "Say how tall the hitter is (“Correct the hitter …” above, or height_m or height_in in session.yaml): then lengths come in centimetres or inches.")
 	}
 	if missing[phases.NoBat] {
 		out = append(out, "Keep the whole arc of the bat in the picture, with a plain background and a fast shutter.")

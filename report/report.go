@@ -131,6 +131,7 @@ type Hitter struct {
 	Level      string      `json:"level,omitempty"`
 	Sport      string      `json:"sport,omitempty"`
 	Task       string      `json:"task,omitempty"`
+	Units      string      `json:"units,omitempty"` // us: shown in inches and mph; numbers in files stay metric
 }
 
 // Swing is one swing of the clip.
@@ -308,6 +309,9 @@ func (r *Report) say(in Input) {
 		}
 	}
 	r.Hitter.Picked = in.Said.HitterAt != nil
+	if in.Said.Units == unitsUS {
+		r.Hitter.Units = unitsUS
+	}
 	if in.Said.Cues != "both" {
 		r.Cues = in.Said.Cues
 	}

@@ -218,42 +218,49 @@ func poseAt(t *pose.Track, k int) still.Pose {
 	return p
 }
 
+// decimals of a time, as its uncertainty deserves.
+func (e Event) decimals() int {
+	if e.SigmaS < 0.0095 {
+		return 3
+	}
+	return 2
+}
+
 // TimeWords is an event's time relative to contact, e.g. "0.18 s before contact, ± 0.01 s".
 func (s *Swing) TimeWords(e Event) string {
-	pm := fmt.Sprintf("± %.3f s", float64(e.SigmaS))
+	n := e.decimals()
+	pm := fmt.Sprintf("± %.*f s", n, float64(e.SigmaS))
 	if e.From == "mark" {
 		pm += ", set by a person"
 	}
 	c, ok := s.event(phases.Contact)
-	if !ok {
-		return fmt.Sprintf("%.3f s into the clip, %s", float64(e.TimeS), pm)
-	}
-	if e.Name == phases.Contact {
-		return fmt.Sprintf("%.2f s into the clip, %s", float64(e.TimeS), pm)
+	if !ok || e.Name == phases.Contact {
+		return fmt.Sprintf("%.*f s into the clip, %s", n, float64(e.TimeS), pm)
 	}
 	d := float64(e.TimeS - c.TimeS)
 	if d < 0 {
-		return fmt.Sprintf("%.2f s before contact, %s", -d, pm)
+		return fmt.Sprintf("%.*f s before contact, %s", n, -d, pm)
 	}
-	return fmt.Sprintf("%.2f s after contact, %s", d, pm)
+	return fmt.Sprintf("%.*f s after contact, %s", n, d, pm)
 }
 
 // timeShort is TimeWords for narrow places, e.g. "0.18 s before ± 0.01".
 func (s *Swing) timeShort(e Event) string {
-	pm := fmt.Sprintf(" ± %.2f", max(0.01, float64(e.SigmaS)))
+	n := e.decimals()
+	pm := fmt.Sprintf(" ± %.*f", n, max(0.001, float64(e.SigmaS)))
 	if e.From == "mark" {
 		pm = ", by hand"
 	}
 	c, ok := s.event(phases.Contact)
 	switch d := float64(e.TimeS - c.TimeS); {
 	case !ok:
-		return fmt.Sprintf("at %.2f s%s", float64(e.TimeS), pm)
+		return fmt.Sprintf("at %.*f s%s", n, float64(e.TimeS), pm)
 	case e.Name == phases.Contact:
 		return "0 s" + pm
 	case d < 0:
-		return fmt.Sprintf("%.2f s before%s", -d, pm)
+		return fmt.Sprintf("%.*f s before%s", n, -d, pm)
 	default:
-		return fmt.Sprintf("%.2f s after%s", d, pm)
+		return fmt.Sprintf("%.*f s after%s", n, d, pm)
 	}
 }
 

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -196,8 +197,16 @@ func FromWords(from string) string {
 	return from
 }
 
+// Units in which a hitter's pages and stills are shown: metric unless stated.
+const (
+	unitsUS  = "us"
+	inchM    = 0.0254  // exact, International Yard and Pound Agreement 1959
+	mphMS    = 0.44704 // exact: 1,760 yards an hour
+	feetInch = 12
+)
+
 // PlainValue puts a value into words that a young hitter understands. Shares
-// of body height become centimetres where the height is known.
+// of body height become centimetres or inches where the height is known.
 func PlainValue(v float64, unit string, h Hitter) string {
 	if !finite(v) {
 		return "not known"
@@ -207,22 +216,58 @@ func PlainValue(v float64, unit string, h Hitter) string {
 		return noMinusZero("%.0f°", v, 0)
 	case "body_heights":
 		if h.HeightM > 0 && h.HeightM.Known() {
-			return noMinusZero("%.0f cm", v*float64(h.HeightM)*100, 0)
+			return plainLength(v*float64(h.HeightM), h)
 		}
 		return noMinusZero("%.0f %% of your height", v*100, 0)
 	case "m":
-		return noMinusZero("%.0f cm", v*100, 0)
+		return plainLength(v, h)
 	case "fraction":
 		return noMinusZero("%.0f %%", v*100, 0)
 	case "ms":
 		return noMinusZero("%.2f seconds", v/1000, 2)
 	case "m/s":
+		if h.Units == unitsUS {
+			return noMinusZero("%.0f mph", v/mphMS, 0)
+		}
 		return noMinusZero("%.0f metres a second", v, 0)
 	case "body_heights/s":
 		return noMinusZero("%.1f body heights a second", v, 1)
 	default:
 		return noMinusZero("%.2f "+unit, v, 2)
 	}
+}
+
+func plainLength(m float64, h Hitter) string {
+	if h.Units != unitsUS {
+		return noMinusZero("%.0f cm", m*100, 0)
+	}
+	in := m / inchM
+	if math.Abs(in) < 3 { // a whole inch is coarse for what a foot slides
+		return noMinusZero("%.1f inches", in, 1)
+	}
+	return noMinusZero("%.0f inches", in, 0)
+}
+
+// Tall is the hitter's height as it is said.
+func (h Hitter) Tall() string {
+	if h.Units != unitsUS {
+		return strconv.FormatFloat(float64(h.HeightM), 'f', -1, 64) + " m"
+	}
+	in := int(math.Round(float64(h.HeightM) / inchM))
+	return fmt.Sprintf("%d ft %d in", in/feetInch, in%feetInch)
+}
+
+// inUnits converts a value and its uncertainty for a table; pages alone do so.
+func inUnits(v, sigma Num, unit string, h Hitter) (Num, Num, string) {
+	if h.Units == unitsUS {
+		switch unit {
+		case "m":
+			return v / inchM, sigma / inchM, "in"
+		case "m/s":
+			return v / mphMS, sigma / mphMS, "mph"
+		}
+	}
+	return v, sigma, unit
 }
 
 // noMinusZero formats v rounded to so many decimals, never as -0.
@@ -247,6 +292,18 @@ func PlainPM(v, sigma Num, unit string, h Hitter) string {
 	val, pm := PlainValue(float64(v), unit, h), PlainValue(float64(sigma), unit, h)
 	switch unit {
 	case "body_heights", "m", "ms", "m/s", "body_heights/s", "fraction":
+		if inch := math.Abs(float64(sigma)) / inchM; h.Units == unitsUS && strings.HasSuffix(val, " inches") { // both with as many decimals
+			v := float64(v) / inchM
+			if unit == "body_heights" {
+				v, inch = v*float64(h.HeightM), inch*float64(h.HeightM)
+			}
+			decimals := 0
+			if inch < 1 {
+				decimals = 1
+			}
+			f := fmt.Sprintf("%%.%df", decimals)
+			return noMinusZero(f, v, decimals) + " ± " + noMinusZero(f, inch, decimals) + " inches"
+		}
 		// The unit once: "31 ± 2 cm".
 		num, rest, _ := strings.Cut(val, " ")
 		pmNum, _, _ := strings.Cut(pm, " ")
@@ -256,7 +313,7 @@ func PlainPM(v, sigma Num, unit string, h Hitter) string {
 }
 
 var unitWords = map[string]string{
-	"deg": "°", "body_heights": "body heights", "m": "m", "ms": "ms", "m/s": "m/s", "body_heights/s": "body heights/s", "fraction": "",
+	"deg": "°", "body_heights": "body heights", "m": "m", "ms": "ms", "m/s": "m/s", "body_heights/s": "body heights/s", "fraction": "%", "in": "in", "mph": "mph",
 }
 
 // UnitWords is the unit as it stands behind a number in a table.
@@ -271,6 +328,9 @@ func UnitWords(unit string) string {
 func ValuePM(value, sigma Num, unit string) string {
 	if !value.Known() || !sigma.Known() {
 		return "—"
+	}
+	if unit == "fraction" {
+		value, sigma = 100*value, 100*sigma
 	}
 	decimals := 0
 	if sigma > 0 {

@@ -34,6 +34,7 @@ type printer struct {
 	terminal bool // a status line that is written over, besides the lines that stay
 
 	clips, ended   int
+	resumed        int   // of those that ended, known from an earlier run
 	bytes, bytesIn int64 // of all clips; of those that ended
 	worked         int64 // bytes of clips that were really looked at
 	workedClips    int
@@ -54,7 +55,7 @@ func (p *printer) event(e pipeline.Event) {
 	}
 	switch e.Kind {
 	case pipeline.EventFound:
-		p.clips, p.bytes, p.bytesIn, p.ended, p.lost = e.Clips, e.Bytes, 0, 0, nil // a watch finds more than once
+		p.clips, p.bytes, p.bytesIn, p.ended, p.resumed, p.lost = e.Clips, e.Bytes, 0, 0, 0, nil // a watch finds more than once
 		p.worked, p.workedClips, p.began = 0, 0, time.Now()
 		if e.Clips == 0 {
 			p.line(p.s.err, "warning: no clips there (files that end in .mp4, .mov, .avi, .mkv and the like)")
@@ -83,7 +84,9 @@ func (p *printer) event(e pipeline.Event) {
 func (p *printer) clip(e pipeline.Event) {
 	p.ended = e.Ended
 	p.bytesIn += e.Bytes
-	if !e.Resumed && e.Bytes > 0 {
+	if e.Resumed {
+		p.resumed++
+	} else if e.Bytes > 0 && e.Seconds >= 0.1 { // wrong settings take no time and say nothing of the rest
 		p.worked += e.Bytes
 		p.workedClips++
 	}
@@ -150,7 +153,14 @@ func (p *printer) finished(e pipeline.Event) {
 		}
 		parts = append(parts, fmt.Sprintf("%d %s", rest, what))
 	}
-	p.line(p.s.out, fmt.Sprintf("%s: %s", plural(e.Clips, "clip"), strings.Join(parts, ", ")))
+	known := ""
+	switch {
+	case p.resumed == e.Clips:
+		known = "; nothing was new: all from an earlier run"
+	case p.resumed > 0:
+		known = fmt.Sprintf("; %d from an earlier run", p.resumed)
+	}
+	p.line(p.s.out, fmt.Sprintf("%s: %s%s", plural(e.Clips, "clip"), strings.Join(parts, ", "), known))
 	if len(p.lost) > 0 {
 		p.line(p.s.out, "not processed: "+strings.Join(p.lost, ", "))
 	}

@@ -11,7 +11,7 @@ var q=function(s){return root.querySelector(s)};
 var video=q("video"),canvas=q("canvas"),ctx=canvas.getContext("2d"),range=q("input[type=range]"),say=q(".now"),play=q(".play"),speed=q(".speed");
 var stage=q(".stage"),n=d.frames.length,at=Number(range.value),playing=false,wanted=-1,timer=0,ready=false;
 var contact=null;d.marks.forEach(function(m){if(m.name==="contact")contact=m});
-var LEAD="#ffc64a",REAR="#86d3f2",CHALK="#fff",EDGE="rgba(16,24,24,.65)";
+var LEAD="#ffc64a",REAR="#86d3f2",CHALK="#fff",WAY="#ff9ec4",EDGE="rgba(16,24,24,.65)";
 root.classList.add("on");
 canvas.width=d.width;canvas.height=d.height;
 function show(name){var b=q("[data-show="+name+"]");return b&&b.checked}
@@ -27,8 +27,8 @@ function draw(){
 ctx.clearRect(0,0,d.width,d.height);
 if(show("path")){var way=[];for(var k=0;k<=at;k++){var a=pt(k,4),b=pt(k,5);if(a&&b)way.push((a[0]+b[0])/2,(a[1]+b[1])/2)}line(way,CHALK,d.height/260)}
 if(show("bat")){
-var trail=[];for(var i=0;i<=at;i++){var t=d.bat[i];if(t.length){trail.push(t[2],t[3])}else{line(trail,LEAD,d.height/260);trail=[]}}
-line(trail,LEAD,d.height/260);
+var trail=[];for(var i=0;i<=at;i++){var t=d.bat[i];if(t.length){trail.push(t[2],t[3])}else{line(trail,WAY,d.height/260);trail=[]}}
+line(trail,WAY,d.height/260);
 var now=d.bat[at];if(now.length)line(now,CHALK,d.height/200)}
 if(show("lines")){
 seg(at,0,1,CHALK);seg(at,6,7,CHALK);
@@ -128,7 +128,7 @@ var key=f.getAttribute("data-key"),was=f.value;
 f.oninput=f.onchange=function(){
 var v=f.value.trim();
 if(v===was||v==="")delete facts[key];
-else facts[key]=f.hasAttribute("data-number")?v.replace(",","."):f.tagName==="SELECT"?v:JSON.stringify(v);
+else facts[key]=f.hasAttribute("data-inches")?(v.replace(",",".")*0.0254).toFixed(4):f.hasAttribute("data-number")?v.replace(",","."):f.tagName==="SELECT"?v:JSON.stringify(v);
 fixesShown()}});
 each(document.querySelectorAll("[data-at]"),function(b){b.onclick=function(){
 var on=b.getAttribute("aria-pressed")!=="true";
