@@ -30,9 +30,10 @@ func Resize(dst, src Image) {
 	for y, r := range spans(dst.H, src.H) {
 		f.fold(src, 0, r)
 		out := dst.Pix[y*dst.Stride : y*dst.Stride+dst.W*3]
-		for i, s := range cols {
-			b, g, r := s.sum(f.line)
-			out[3*i], out[3*i+1], out[3*i+2] = uint8((b+1<<23)>>24), uint8((g+1<<23)>>24), uint8((r+1<<23)>>24)
+		for i := range cols {
+			b, g, r := cols[i].sum(f.line)
+			o := out[3*i : 3*i+3 : 3*i+3]
+			o[0], o[1], o[2] = uint8((b+1<<23)>>24), uint8((g+1<<23)>>24), uint8((r+1<<23)>>24)
 		}
 	}
 }
@@ -98,12 +99,29 @@ func (s *span) sum(line []uint16) (b, g, r uint64) {
 	if s.to < s.from {
 		return 0, 0, 0
 	}
-	p := line[s.from*3 : s.to*3+3]
-	b, g, r = uint64(p[0])*s.first, uint64(p[1])*s.first, uint64(p[2])*s.first
-	n := len(p) - 3
-	if n <= 0 {
-		return b, g, r
+	p := line[s.from*3:]
+	switch s.to - s.from { // two to four pixels are the most frequent
+	case 0:
+		p = p[:3:3]
+		return uint64(p[0]) * s.first, uint64(p[1]) * s.first, uint64(p[2]) * s.first
+	case 1:
+		p = p[:6:6]
+		return uint64(p[0])*s.first + uint64(p[3])*s.last,
+			uint64(p[1])*s.first + uint64(p[4])*s.last,
+			uint64(p[2])*s.first + uint64(p[5])*s.last
+	case 2:
+		p = p[:9:9]
+		return uint64(p[0])*s.first + uint64(p[3])*s.inner + uint64(p[6])*s.last,
+			uint64(p[1])*s.first + uint64(p[4])*s.inner + uint64(p[7])*s.last,
+			uint64(p[2])*s.first + uint64(p[5])*s.inner + uint64(p[8])*s.last
+	case 3:
+		p = p[:12:12]
+		return uint64(p[0])*s.first + (uint64(p[3])+uint64(p[6]))*s.inner + uint64(p[9])*s.last,
+			uint64(p[1])*s.first + (uint64(p[4])+uint64(p[7]))*s.inner + uint64(p[10])*s.last,
+			uint64(p[2])*s.first + (uint64(p[5])+uint64(p[8]))*s.inner + uint64(p[11])*s.last
 	}
+	n := 3 * (s.to - s.from)
+	p = p[:n+3]
 	var ib, ig, ir uint64
 	for k := 3; k+2 < n; k += 3 {
 		ib += uint64(p[k])
@@ -111,7 +129,9 @@ func (s *span) sum(line []uint16) (b, g, r uint64) {
 		ir += uint64(p[k+2])
 	}
 	q := p[n : n+3 : n+3]
-	return b + ib*s.inner + uint64(q[0])*s.last, g + ig*s.inner + uint64(q[1])*s.last, r + ir*s.inner + uint64(q[2])*s.last
+	return uint64(p[0])*s.first + ib*s.inner + uint64(q[0])*s.last,
+		uint64(p[1])*s.first + ig*s.inner + uint64(q[1])*s.last,
+		uint64(p[2])*s.first + ir*s.inner + uint64(q[2])*s.last
 }
 
 // folder sums rows, eight bytes at a time in lanes of 16 bits: weights of 1/256
@@ -131,6 +151,9 @@ func (f *folder) fold(im Image, x0 int, s span) {
 	clear(f.even)
 	clear(f.odd)
 	var exact, given uint64 // weights so far, in 1/one and in 1/256: rounding does not add up
+	var rows [3][]byte
+	var weights [3]uint64
+	n := 0
 	for k := s.from; k <= s.to; k++ {
 		switch k {
 		case s.from:
@@ -142,9 +165,17 @@ func (f *folder) fold(im Image, x0 int, s span) {
 		}
 		w := min((exact+128)/256, 256) - given
 		given += w
-		if w > 0 {
-			f.add(im.Pix[k*im.Stride+x0:min(len(im.Pix), (k+1)*im.Stride)], w)
+		if w == 0 {
+			continue
 		}
+		rows[n], weights[n] = im.Pix[k*im.Stride+x0:min(len(im.Pix), (k+1)*im.Stride)], w
+		if n++; n == len(rows) {
+			f.add3(rows, weights)
+			n = 0
+		}
+	}
+	for i := range n {
+		f.add(rows[i], weights[i])
 	}
 	const lane = 0xFFFF
 	for i, e := range f.even {
@@ -155,21 +186,40 @@ func (f *folder) fold(im Image, x0 int, s span) {
 	}
 }
 
+const evenBytes = 0x00FF00FF00FF00FF
+
 func (f *folder) add(row []byte, w uint64) {
-	const mask = 0x00FF00FF00FF00FF
 	n := min(len(row)/8, len(f.even))
 	even, odd := f.even[:n], f.odd[:n]
 	for i := range even {
 		v := binary.LittleEndian.Uint64(row[8*i:])
-		even[i] += (v & mask) * w
-		odd[i] += (v >> 8 & mask) * w
+		even[i] += (v & evenBytes) * w
+		odd[i] += (v >> 8 & evenBytes) * w
 	}
 	if n < len(f.even) { // the last bytes of the picture
 		var tail [8]byte
 		copy(tail[:], row[8*n:])
 		v := binary.LittleEndian.Uint64(tail[:])
-		f.even[n] += (v & mask) * w
-		f.odd[n] += (v >> 8 & mask) * w
+		f.even[n] += (v & evenBytes) * w
+		f.odd[n] += (v >> 8 & evenBytes) * w
+	}
+}
+
+// add3 is add of three rows at once.
+func (f *folder) add3(rows [3][]byte, w [3]uint64) {
+	n := min(len(rows[0])/8, len(rows[1])/8, len(rows[2])/8, len(f.even))
+	if n < len(f.even) {
+		for i, r := range rows {
+			f.add(r, w[i])
+		}
+		return
+	}
+	a, b, c := rows[0], rows[1], rows[2]
+	even, odd := f.even[:n], f.odd[:n]
+	for i := range even {
+		u, v, x := binary.LittleEndian.Uint64(a[8*i:]), binary.LittleEndian.Uint64(b[8*i:]), binary.LittleEndian.Uint64(c[8*i:])
+		even[i] += (u&evenBytes)*w[0] + (v&evenBytes)*w[1] + (x&evenBytes)*w[2]
+		odd[i] += (u>>8&evenBytes)*w[0] + (v>>8&evenBytes)*w[1] + (x>>8&evenBytes)*w[2]
 	}
 }
 
