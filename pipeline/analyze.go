@@ -44,7 +44,7 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	if err != nil {
 		return Result{}, err
 	}
-	found, err := scout(ctx, seen(open, &in.Info), nets, ScoutOptions{HitterAt: clip.Sidecar.HitterAt}, part(progress, "looking for the hitter"))
+	found, err := scout(ctx, seen(open, &in.Info), nets, ScoutOptions{HitterAt: clip.Sidecar.HitterAt, TempDir: a.TempDir}, part(progress, "looking for the hitter"))
 	if err != nil {
 		return Result{}, err
 	}

@@ -109,7 +109,6 @@ func TestScoutReportsFaultsAndEnds(t *testing.T) {
 		{"source fails", func(*Nets) int { return 50 }, errPlanted},
 		{"people model fails at once", func(n *Nets) int { n.People.(*fakeNet).failAt = 1; return 0 }, errPlanted},
 		{"people model fails late", func(n *Nets) int { n.People.(*fakeNet).failAt = 7; return 0 }, errPlanted},
-		{"detector fails", func(n *Nets) int { n.Objects.(*fakeNet).failAt = 3; return 0 }, errPlanted},
 		{"people model gives another form", func(n *Nets) int { n.People.(*fakeNet).out = []pose.Tensor{{F32: make([]float32, 5)}}; return 0 }, pose.ErrShape},
 	} {
 		nets := fakeNets()
@@ -131,6 +130,30 @@ func TestScoutReportsFaultsAndEnds(t *testing.T) {
 	closed := 0
 	if _, err := scout(ctx, func() (video.Source, error) { return newMovie(120, 0, &closed), nil }, fakeNets(), ScoutOptions{}, nil); !errors.Is(err, context.Canceled) {
 		t.Errorf("cancelled: %v", err)
+	}
+}
+
+// Of the pictures that wait for the detector only those are looked at that are wanted; a fault ends it.
+func TestObjectsOnlyWhereWanted(t *testing.T) {
+	run := func(net *fakeNet, wanted ...bool) ([]objectsAt, error) {
+		in := make(chan glance, len(wanted))
+		var samples []pose.Sample
+		for i := range wanted {
+			small := pose.Image{W: 64, H: 36, Stride: 192, Pix: make([]byte, 192*36)}
+			in <- glance{frame: 10 * i, small: small, zoom: 1}
+			samples = append(samples, pose.Sample{Frame: 10 * i})
+		}
+		close(in)
+		return watchObjects(context.Background(), net, in, t.TempDir(), func() ([]pose.Sample, []bool) { return samples, wanted })
+	}
+	net := fakeNets().Objects.(*fakeNet)
+	out, err := run(net, true, false, false, true)
+	if err != nil || len(out) != 2 || out[0].sample != 0 || out[1].sample != 3 || net.calls != 2 {
+		t.Errorf("%+v, %v after %d calls", out, err, net.calls)
+	}
+	net.calls, net.failAt = 0, 2
+	if _, err := run(net, true, true); !errors.Is(err, errPlanted) {
+		t.Errorf("a detector that fails: %v", err)
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"slices"
 	"sync"
 
@@ -29,6 +30,7 @@ type OpenSource func() (video.Source, error)
 // ScoutOptions steer the coarse pass. Zero values mean the defaults.
 type ScoutOptions struct {
 	SamplesPerS float64        // people are looked for this often, per second of real motion; default 14
+	TempDir     string         // for pictures that wait for the object detector; "" = the system's own
 	HitterAt    *configs.Place // who the hitter is, as a person said; nil = nobody did
 }
 
@@ -84,13 +86,16 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 	var wg sync.WaitGroup
 	people := make(chan glance, 3)
 	objects := make(chan glance, 8)
-	var samples []pose.Sample // owned by the people goroutine until it ends
+	var samples []pose.Sample // owned by the people goroutine until objects is closed
 	var seen []objectsAt      // owned by the objects goroutine until it ends
 	var out Scouted
+	var said *pose.Place
+	if p := o.HitterAt; p != nil {
+		said = &pose.Place{TimeS: p.TimeS, X: p.X * float64(info.Width), Y: p.Y * float64(info.Height)}
+	}
 	wg.Go(func() {
 		defer close(objects)
 		s, err := watchPeople(ctx, nets, people, info, func(g glance) error {
-			out.ObjectRuns++
 			select {
 			case objects <- g:
 				return nil
@@ -106,7 +111,9 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 		samples = s
 	})
 	wg.Go(func() {
-		s, err := watchObjects(ctx, nets.Objects, objects)
+		s, err := watchObjects(ctx, nets.Objects, objects, o.TempDir, func() ([]pose.Sample, []bool) {
+			return samples, pose.BatWanted(samples, said)
+		})
 		if err != nil {
 			cancel(err)
 			for range objects { // drain
@@ -136,14 +143,9 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 		return Scouted{}, fmt.Errorf("coarse pass: %w", err)
 	}
 	for _, s := range seen {
-		i, _ := slices.BinarySearchFunc(samples, s.frame, func(a pose.Sample, frame int) int { return cmp.Compare(a.Frame, frame) })
-		samples[i].Objects = s.objects
+		samples[s.sample].Objects = s.objects
 	}
-	out.Samples = len(samples)
-	var said *pose.Place
-	if p := o.HitterAt; p != nil {
-		said = &pose.Place{TimeS: p.TimeS, X: p.X * float64(info.Width), Y: p.Y * float64(info.Height)}
-	}
+	out.Samples, out.ObjectRuns = len(samples), len(seen)
 	out.Scouted, out.All = pose.Scout(samples, info.Width, info.Height, said), samples
 	return out, nil
 }
@@ -322,27 +324,68 @@ func tallest(people []pose.Person, zoom float64) float64 {
 	return t
 }
 
+// objectsAt is what the detector saw in a sample.
 type objectsAt struct {
-	frame   int
+	sample  int
 	objects []pose.Object
 }
 
-func watchObjects(ctx context.Context, net pose.Net, in <-chan glance) ([]objectsAt, error) {
-	var out []objectsAt
+// watchObjects looks for bats. Of most pictures it turns out that nobody's hands moved fast near them: pictures wait, reduced,
+// in a temporary file until all people are known, and then the wanted ones are looked at.
+func watchObjects(ctx context.Context, net pose.Net, in <-chan glance, tempDir string, known func() ([]pose.Sample, []bool)) (_ []objectsAt, err error) {
+	type waiting struct {
+		frame   int
+		offset  int64
+		fit     pose.Fit
+		zoom    float64
+		picture pose.Image // without its pixels
+	}
+	file, err := os.CreateTemp(tempDir, "cagebook-objects-*")
+	if err != nil {
+		return nil, fmt.Errorf("pictures for the object detector: %w", err)
+	}
+	defer func() { err = errors.Join(err, file.Close(), os.Remove(file.Name())) }()
+	var wait []waiting
+	var end int64
 	for g := range in {
 		if ctx.Err() != nil || net == nil {
 			continue // drain
 		}
-		fit := pose.ObjectsFit(g.small.W, g.small.H)
-		res, err := net.Run(pose.ObjectsInput(g.small, fit))
+		w := waiting{frame: g.frame, offset: end, fit: pose.ObjectsFit(g.small.W, g.small.H), zoom: g.zoom}
+		w.picture = pose.ObjectsPicture(g.small, w.fit)
+		if _, err := file.WriteAt(w.picture.Pix, end); err != nil {
+			return nil, fmt.Errorf("pictures for the object detector: %w", err)
+		}
+		end += int64(len(w.picture.Pix))
+		w.picture.Pix = nil
+		wait = append(wait, w)
+	}
+	if ctx.Err() != nil {
+		return nil, nil
+	}
+	samples, wanted := known()
+	var out []objectsAt
+	for _, w := range wait {
+		i, ok := slices.BinarySearchFunc(samples, w.frame, func(a pose.Sample, frame int) int { return cmp.Compare(a.Frame, frame) })
+		if !ok || !wanted[i] {
+			continue
+		}
+		if ctx.Err() != nil {
+			return nil, context.Cause(ctx)
+		}
+		w.picture.Pix = make([]byte, w.picture.Stride*w.picture.H)
+		if _, err := file.ReadAt(w.picture.Pix, w.offset); err != nil {
+			return nil, fmt.Errorf("pictures for the object detector: %w", err)
+		}
+		res, err := net.Run(pose.ObjectsInput(w.picture, w.fit))
 		if err == nil {
 			var found []pose.Object
-			if found, err = pose.DecodeObjects(res, fit, g.zoom, objectMin); err == nil {
-				out = append(out, objectsAt{g.frame, found})
+			if found, err = pose.DecodeObjects(res, w.fit, w.zoom, objectMin); err == nil {
+				out = append(out, objectsAt{i, found})
 			}
 		}
 		if err != nil {
-			return nil, fmt.Errorf("frame %d (%.3f s): object detector: %w", g.frame, g.timeS, err)
+			return nil, fmt.Errorf("frame %d (%.3f s): object detector: %w", w.frame, samples[i].TimeS, err)
 		}
 	}
 	return out, nil

@@ -2,6 +2,8 @@ package pose
 
 import (
 	"encoding/json"
+	"fmt"
+	"math/rand/v2"
 	"os"
 	"slices"
 	"testing"
@@ -84,5 +86,36 @@ func TestScoutOnMarkedClips(t *testing.T) {
 	}
 	if float64(pitches) > 0.35*float64(m) {
 		t.Errorf("pitches taken: %d of %d", pitches, m)
+	}
+}
+
+// Whatever is held where bats are not wanted: the choice is the same to the last bit.
+func TestBatsThatCannotCount(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	asked, all := 0, 0
+	for _, name := range []string{"swing_dev.json", "pitch_dev.json"} {
+		for _, tr := range markedClips(t, name) {
+			samples := samplesOf(&tr, 2, 0)
+			for i := range samples {
+				if h, ok := hands(&samples[i].People[0].Points); ok && rng.Float64() < 0.7 {
+					samples[i].Objects = []Object{{BaseballBat, Box{h.X, h.Y, h.X + 10, h.Y + 10}, rng.Float64()}}
+				}
+			}
+			with := Scout(samples, tr.Width, tr.Height, nil)
+			for i, w := range BatWanted(samples, nil) {
+				if all++; w {
+					asked++
+				} else {
+					samples[i].Objects = nil
+				}
+			}
+			if without := Scout(samples, tr.Width, tr.Height, nil); fmt.Sprint(with) != fmt.Sprint(without) {
+				t.Fatalf("%s: another choice without the bats that were not wanted", name)
+			}
+		}
+	}
+	t.Logf("bats wanted in %d of %d samples", asked, all)
+	if asked == 0 || asked == all {
+		t.Errorf("bats wanted in %d of %d samples", asked, all)
 	}
 }

@@ -163,7 +163,7 @@ func BenchmarkDetectorInputs(b *testing.B) {
 	b.Run("objects", func(b *testing.B) {
 		f := ObjectsFit(1280, 720)
 		for b.Loop() {
-			ObjectsInput(im, f)
+			ObjectsInput(ObjectsPicture(im, f), f)
 		}
 	})
 	b.Run("thumb", func(b *testing.B) {

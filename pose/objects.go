@@ -26,9 +26,11 @@ func ObjectsFit(w, h int) Fit {
 	return Fit{W: objectsPx, H: objectsPx, Scale: objectsPx / float64(max(w, h))}
 }
 
-// ObjectsInput makes the detector's input, float32 [1, 3, 416, 416], BGR planes.
-func ObjectsInput(im Image, f Fit) Tensor {
-	small := fitted(im, f)
+// ObjectsPicture is the picture at the size at which the detector takes it.
+func ObjectsPicture(im Image, f Fit) Image { return fitted(im, f) }
+
+// ObjectsInput makes the detector's input of such a picture, float32 [1, 3, 416, 416], BGR planes.
+func ObjectsInput(small Image, f Fit) Tensor {
 	plane := f.W * f.H
 	t := Tensor{Shape: []int64{1, 3, int64(f.H), int64(f.W)}, F32: make([]float32, 3*plane)}
 	for c := range 3 {

@@ -57,6 +57,7 @@ const (
 	farther    = 0.8  // size against the nearest hitter's below which somebody swings in another cage, not in turn
 	togetherBL = 0.20 // wrists of two hands on one handle are nearer than this, body lengths
 	beforeS    = 1.6  // stance and load before the burst
+	batNearS   = 2.0  // a hitter holds the bat in view for a second and more before a swing
 	quietSpeed = 0.45 // body lengths/s below which hands are quiet in the coarse pass
 )
 
@@ -119,7 +120,7 @@ func Scout(samples []Sample, width, height int, said *Place) Scouted {
 	}
 	throws, moved := 0, false
 	for _, w := range walkers {
-		if w.last().timeS-w.seen[0].timeS < 0.5 && len(samples) > 8 {
+		if w.brief(samples) {
 			continue
 		}
 		out.People++
@@ -160,6 +161,11 @@ func Scout(samples []Sample, width, height int, said *Place) Scouted {
 		}
 	}
 	return out
+}
+
+// brief says whether somebody was seen for too short a time to be followed, in a clip that is not that short itself.
+func (w *walker) brief(samples []Sample) bool {
+	return w.last().timeS-w.seen[0].timeS < 0.5 && len(samples) > 8
 }
 
 // Choose leaves, of those of all hitters who swing, the nearest and whoever takes turns with that one. The second value
@@ -357,6 +363,7 @@ func (s *series) stirs(samples []Sample) []burst {
 			continue
 		}
 		b := burst{at: i, ev: s.evidence(i, samples), score: stirScore}
+		b.ev.Bat = 0 // it has no part in the score, and is not looked for
 		if legs := ramp(b.ev.LegLength, 0.17, 0.29); !math.IsNaN(legs) {
 			b.score *= legs // who squats does not swing
 		}
@@ -420,19 +427,50 @@ func (s *series) evidence(at int, samples []Sample) Evidence {
 	e.AnkleLift = s.median(s.ankles, t+0.12, t+0.5)
 	e.LegLift = s.quantile(s.ankles, t-1.3, t+0.8, 0.9)
 	e.LegLength = s.median(s.legs, t-0.8, t+0.5)
-	for i := range s.w.seen {
-		g := &s.w.seen[i]
-		h, ok := hands(&g.person.Points)
-		if math.Abs(g.timeS-t) > 2 || !ok {
-			continue
-		}
-		for _, o := range samples[g.sample].Objects {
+	s.withHands(t, func(sample int, h Keypoint) {
+		for _, o := range samples[sample].Objects {
 			if o.Kind == BaseballBat && o.Box.Dist(h.X, h.Y) < 0.12*s.bodyPx && boxSize(o.Box) < 0.8*s.bodyPx {
 				e.Bat = math.Max(e.Bat, o.Score)
 			}
 		}
-	}
+	})
 	return e
+}
+
+// withHands are the samples near a burst in which hands are seen: a bat in them counts.
+func (s *series) withHands(timeS float64, f func(sample int, hands Keypoint)) {
+	for i := range s.w.seen {
+		g := &s.w.seen[i]
+		if h, ok := hands(&g.person.Points); ok && math.Abs(g.timeS-timeS) <= batNearS {
+			f(g.sample, h)
+		}
+	}
+}
+
+// BatWanted says in which samples a bat would count, whose objects need not be known: of those near a burst that with a bat
+// would be a candidate. Scout chooses the same where no other sample has objects.
+func BatWanted(samples []Sample, said *Place) []bool {
+	wanted := make([]bool, len(samples))
+	walkers, least := follow(samples), windowMin
+	if said != nil {
+		i := said.at(walkers)
+		if i < 0 {
+			return wanted
+		}
+		walkers, least = walkers[i:i+1], 0
+	}
+	for _, w := range walkers {
+		if w.brief(samples) {
+			continue
+		}
+		s := newSeries(w)
+		for _, b := range s.bursts(samples) {
+			if b.ev.Bat = 1; b.ev.score() >= least {
+				s.withHands(s.t[b.at], func(sample int, _ Keypoint) { wanted[sample] = true })
+			}
+		}
+	}
+	return wanted
 }
 
 // score is a sum of rules, squashed. What tells a swing from a throw is, best
