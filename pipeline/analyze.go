@@ -65,13 +65,14 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 	if farther > 0 {
 		in.Warnings = append(in.Warnings, "Somebody swung farther from the camera while this hitter was in the picture, and was left out. To have that one instead, name the place with hitter_at.")
 	}
-	windows, err := lookClosely(ctx, open, nets.Landmarks, hitters, DenseOptions{TempDir: a.TempDir}, part(progress, "following the joints"))
+	windows, err := lookClosely(ctx, open, nets.Landmarks, hitters, DenseOptions{TempDir: a.TempDir, Several: several(found.All)}, part(progress, "following the joints"))
 	if err != nil {
 		return Result{}, err
 	}
 	pics := &pictures{}
 	if len(windows) > 0 {
 		pics.spool = windows[0].Spool
+		pics.spool.again = wholeAgain(ctx, open, jpegQuality)
 		defer pics.spool.Close()
 	}
 	for i := range windows {
@@ -268,7 +269,7 @@ func finish(ctx context.Context, clip Clip, in report.Input, pics *pictures, tem
 				return pics.part(sw.Film, frame)
 			}
 		}
-		return pics.image(frame)
+		return pics.image(frame, image.Rectangle{})
 	}
 	return Result{Report: r}, report.WriteClipBy(spreadOver, allButReport(clip.Put), r, at)
 }

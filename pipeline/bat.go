@@ -106,16 +106,35 @@ func (s *smallPictures) image(pos int) (im pose.Image, ok bool, err error) {
 	return im, true, nil
 }
 
+// prepare has the spool read at once what the pictures of the frames from..to need of it.
+func (s *smallPictures) prepare(from, to int) error {
+	if s.spool == nil {
+		return nil
+	}
+	var frames []int
+	for pos := from; pos < min(to, len(s.frames)); pos++ {
+		if _, ok := s.at[pos]; !ok {
+			frames = append(frames, s.frames[pos])
+		}
+	}
+	return s.spool.need(frames, s.rect())
+}
+
+// rect is the part of the frame.
+func (s *smallPictures) rect() image.Rectangle {
+	return image.Rect(int(s.part.X0), int(s.part.Y0), int(s.part.X1), int(s.part.Y1))
+}
+
 // fromSpool reduces the picture of frame pos as the spool holds it.
 func (s *smallPictures) fromSpool(pos int) (im pose.Image, ok bool, err error) {
 	if s.spool == nil || pos >= len(s.frames) || !s.spool.Has(s.frames[pos]) {
 		return im, false, nil
 	}
-	pic, err := s.spool.Image(s.frames[pos])
+	pic, err := s.spool.Image(s.frames[pos], s.rect())
 	if err != nil {
 		return im, false, err
 	}
-	rgba := image.NewRGBA(image.Rect(int(s.part.X0), int(s.part.Y0), int(s.part.X1), int(s.part.Y1)).Intersect(pic.Bounds()))
+	rgba := image.NewRGBA(s.rect().Intersect(pic.Bounds()))
 	draw.Draw(rgba, rgba.Rect, pic, rgba.Rect.Min, draw.Src)
 	whole := pose.Image{W: rgba.Rect.Dx(), H: rgba.Rect.Dy(), Stride: 3 * rgba.Rect.Dx(), Pix: make([]byte, 3*rgba.Rect.Dx()*rgba.Rect.Dy())}
 	for i := range len(whole.Pix) / 3 {
@@ -263,8 +282,11 @@ func sceneOf(t *pose.Track, sw *phases.Swing, given phases.Given, small *smallPi
 	if given.BatLengthM > 0 && given.HeightM > 0 {
 		sc.BatHeights = given.BatLengthM / given.HeightM
 	}
-	to := min(sort.SearchFloat64s(t.Times, c.TimeS+batAfterS), t.Len())
-	for i := sort.SearchFloat64s(t.Times, c.TimeS-batBeforeS); i < to; i++ {
+	from, to := sort.SearchFloat64s(t.Times, c.TimeS-batBeforeS), min(sort.SearchFloat64s(t.Times, c.TimeS+batAfterS), t.Len())
+	if err := small.prepare(from, to); err != nil {
+		return nil, err
+	}
+	for i := from; i < to; i++ {
 		if t.Repeat != nil && t.Repeat[i] {
 			continue
 		}

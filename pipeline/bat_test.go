@@ -79,7 +79,7 @@ func TestReducedPictureFromSpool(t *testing.T) {
 	s.spool, s.frames = spool, []int{70, 71}
 	cutout, _, _ := cut(whole, part, nil)
 	var scratch []byte
-	if err := errors.Join(spool.Put(71, b.Bytes()), s.put(0, cutout, &scratch)); err != nil {
+	if err := errors.Join(spool.Put(71, b.Bytes(), image.Rectangle{}), s.put(0, cutout, &scratch)); err != nil {
 		t.Fatal(err)
 	}
 	put, ok1, err1 := s.image(0)

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
 	"math"
 	"slices"
 	"sync"
@@ -18,6 +19,8 @@ type DenseOptions struct {
 	SketchS     float64 // > 0: only frames at least so far apart are read, s, and no pictures are kept
 	JPEGQuality int     // of the spooled frames; default 90
 	TempDir     string  // for the spool; "" = the system's own
+
+	Several []float64 // when more than one person was seen, s, ascending
 }
 
 // DenseWindow is one hitter's track over one window at full frame rate. The
@@ -62,7 +65,8 @@ type windowWork struct {
 	window   pose.Window
 	path     *pose.RegionPath
 	bodyPx   float64
-	part     pose.Box // of the frame, that the regions need
+	part     pose.Box        // of the frame, that the regions need
+	shown    image.Rectangle // part of the frame that is spooled for stills and films; empty = all
 	frames   []int
 	times    []float64
 	repeat   []bool
@@ -152,7 +156,7 @@ func dense(ctx context.Context, src video.Source, hitters []pose.Hitter, nets Ne
 			}
 		}
 	})
-	err = feedWindows(ctx, src, work, spool, o.JPEGQuality, buffers, jobs)
+	err = feedWindows(ctx, src, work, spool, o, buffers, jobs)
 	close(jobs)
 	workers.Wait()
 	close(results)
@@ -216,7 +220,89 @@ func planWindows(hitters []pose.Hitter, info video.Info) []*windowWork {
 		}
 	}
 	slices.SortStableFunc(work, func(a, b *windowWork) int { return cmp.Compare(a.window.FromS, b.window.FromS) })
+	for i := 0; i < len(work); {
+		n, toS := i+1, work[i].window.ToS
+		for ; n < len(work) && work[n].window.FromS <= toS+1e-6; n++ {
+			toS = math.Max(toS, work[n].window.ToS)
+		}
+		shareShown(work[i:n], info)
+		i = n
+	}
 	return work
+}
+
+// Reach of what stills and films show beyond the points that the people model sees, in lengths of their hull: the bat at
+// its farthest, and what still.Crops leaves about joints. All of 199 films of rendered swings lie within.
+const (
+	shownSide, shownTop, shownFoot = 0.8, 0.6, 0.4
+	cropTop                        = 0.3 // of still.Crops
+	shownMost                      = 0.8 // of the frame; of more all is spooled
+	jpegBlock                      = 16  // px: so the blocks of the part are those of the frame, and so are its pictures
+)
+
+// shownPart is the part of the frame that the stills and films of a window's swings will hardly leave; empty = all.
+// What they show beyond it is read again.
+func shownPart(coarse *pose.Track, win pose.Window, w, h int) image.Rectangle {
+	var out image.Rectangle
+	for k, t := range coarse.Times {
+		if t < win.FromS-0.3 || t > win.ToS+0.3 {
+			continue
+		}
+		b, n := coarse.Raw[k].Bounds(0.2)
+		e := math.Max(b.X1-b.X0, b.Y1-b.Y0)
+		if n < 4 || !(e > 0) {
+			continue
+		}
+		foot := shownFoot*e + math.Max(0, cropTop*e-b.Y0) // a head at the picture's edge shifts the part down
+		out = out.Union(image.Rect(int(b.X0-shownSide*e), int(b.Y0-shownTop*e), int(b.X1+shownSide*e), int(b.Y1+foot)))
+	}
+	out = out.Intersect(image.Rect(0, 0, w, h))
+	up := func(v, most int) int { return min((v+jpegBlock-1)/jpegBlock*jpegBlock, most) }
+	out = image.Rect(out.Min.X/jpegBlock*jpegBlock, out.Min.Y/jpegBlock*jpegBlock, up(out.Max.X, w), up(out.Max.Y, h))
+	if float64(out.Dx()*out.Dy()) > shownMost*float64(w*h) {
+		return image.Rectangle{}
+	}
+	return out
+}
+
+// shareShown chooses the part of the frame for windows that overlap: a frame is spooled once.
+func shareShown(work []*windowWork, info video.Info) {
+	shown := image.Rectangle{}
+	for i, w := range work {
+		p := shownPart(&w.hitter.Coarse, w.window, info.Width, info.Height)
+		if i > 0 && (p.Empty() || shown.Empty()) {
+			p = image.Rectangle{}
+		} else {
+			p = p.Union(shown)
+		}
+		shown = p
+	}
+	for _, w := range work {
+		w.shown = shown
+	}
+}
+
+// Near a burst, which lies near contact, all of the frame is spooled, too, where somebody else was seen: people.jpg shows all.
+const wholeNearS = 0.2
+
+// spoolFrame puts what will be shown of the frame that the source delivered last.
+func (w *windowWork) spoolFrame(src video.Source, f *video.Frame, spool *Spool, o DenseOptions) error {
+	jpg, err := src.JPEG(o.JPEGQuality, w.shown)
+	if err == nil {
+		err = spool.Put(f.Index, jpg, w.shown)
+	}
+	if err != nil || w.shown.Empty() {
+		return err
+	}
+	near := func(times []float64, s float64) bool {
+		return slices.ContainsFunc(times, func(t float64) bool { return math.Abs(t-f.TimeS) <= s })
+	}
+	if near(w.window.Peaks, wholeNearS) && near(o.Several, peopleNearS) {
+		if jpg, err = src.JPEG(o.JPEGQuality, image.Rectangle{}); err == nil {
+			err = spool.PutWhole(f.Index, jpg)
+		}
+	}
+	return err
 }
 
 func countFrames(work []*windowWork, info video.Info) int {
@@ -241,7 +327,7 @@ func (w *windowWork) takes(t float64) bool {
 }
 
 // feedWindows decodes the windows' frames, spools their pictures and hands out jobs.
-func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spool *Spool, quality int, buffers chan []byte, jobs chan<- job) error {
+func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spool *Spool, o DenseOptions, buffers chan []byte, jobs chan<- job) error {
 	times := frameTimes(src.Info())
 	lastS := 0.0
 	for _, w := range work {
@@ -249,6 +335,9 @@ func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spoo
 	}
 	wanted := func(t float64) bool {
 		return slices.ContainsFunc(work, func(w *windowWork) bool { return w.takes(t) })
+	}
+	first := func(t float64) *windowWork { // all that hold the frame spool the same part of it
+		return work[slices.IndexFunc(work, func(w *windowWork) bool { return w.takes(t) })]
 	}
 	var f video.Frame
 	next := 0
@@ -276,12 +365,8 @@ func feedWindows(ctx context.Context, src video.Source, work []*windowWork, spoo
 			continue
 		}
 		if spool != nil {
-			jpg, err := src.JPEG(quality)
-			if err != nil {
+			if err := first(f.TimeS).spoolFrame(src, &f, spool, o); err != nil {
 				return fmt.Errorf("frame %d (%.3f s): %w", f.Index, f.TimeS, err)
-			}
-			if err := spool.Put(f.Index, jpg); err != nil {
-				return err
 			}
 		}
 		for i, w := range work {

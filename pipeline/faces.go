@@ -117,9 +117,9 @@ func disc(img *image.RGBA, cx, cy, r float64) {
 	}
 }
 
-// image is a frame's picture as it may be shown.
-func (p *pictures) image(frame int) (image.Image, error) {
-	img, err := p.spool.Image(frame)
+// image is a picture that holds a part of a frame, as it may be shown; an empty part asks for all.
+func (p *pictures) image(frame int, part image.Rectangle) (image.Image, error) {
+	img, err := p.spool.Image(frame, part)
 	if err != nil || p.hide == nil {
 		return img, err
 	}

@@ -258,7 +258,7 @@ func keepClip(clip *Clip, given phases.Given, info video.Info, seen screened, wi
 func (p *pictures) part(f *report.Film, frame int) (image.Image, error) {
 	data := p.parts[frame]
 	if data == nil {
-		img, err := p.image(frame)
+		img, err := p.image(frame, f.Crop())
 		if err != nil {
 			return nil, err
 		}

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"context"
 	"errors"
+	"image"
 	"io"
 	"math"
 	"testing"
@@ -59,7 +60,7 @@ func (m *movie) Next(_ context.Context, f *video.Frame) error {
 
 func (m *movie) Skip(_ context.Context, n int) error { m.at += n; return nil }
 
-func (m *movie) JPEG(int) ([]byte, error) { return []byte{byte(m.at - 1)}, nil }
+func (m *movie) JPEG(int, image.Rectangle) ([]byte, error) { return []byte{byte(m.at - 1)}, nil }
 
 func (m *movie) Close() error { *m.closed++; return nil }
 

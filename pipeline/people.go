@@ -68,7 +68,7 @@ func peopleOf(sw *report.Swing, pics *pictures, fonts *still.Fonts) (*report.Peo
 		}
 		return 0
 	})
-	img, err := pics.image(c.Frame)
+	img, err := pics.image(c.Frame, image.Rectangle{})
 	if err != nil {
 		return nil, nil, nil // a mark far from every burst: the key frame's own note says so
 	}
@@ -89,6 +89,22 @@ func peopleOf(sw *report.Swing, pics *pictures, fonts *still.Fonts) (*report.Peo
 	var buf bytes.Buffer
 	err = jpeg.Encode(&buf, drawn, &jpeg.Options{Quality: peopleQuality})
 	return out, buf.Bytes(), err
+}
+
+// several are the times at which more than one person was surely seen.
+func several(samples []pose.Sample) (times []float64) {
+	for i := range samples {
+		n := 0
+		for k := range samples[i].People {
+			if samples[i].People[k].Score >= peopleMin {
+				n++
+			}
+		}
+		if n > 1 {
+			times = append(times, samples[i].TimeS)
+		}
+	}
+	return times
 }
 
 func peopleFile(number int) string { return fmt.Sprintf("swing-%d/people.jpg", number) }

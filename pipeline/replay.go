@@ -108,7 +108,11 @@ func filmSwing(ctx context.Context, clip Clip, r *report.Report, sw *report.Swin
 	}
 	f := sw.Film
 	plain, slow := filepath.Join(dir, "film.mp4"), filepath.Join(dir, "replay.mp4")
-	scaled := fmt.Sprintf("crop=%d:%d:%d:%d:exact=1,scale=%d:%d:flags=area", f.W, f.H, f.X, f.Y, f.Width, f.Height)
+	jpegs, at, err := pics.spool.JPEGs(frames, f.Crop())
+	if err != nil {
+		return nil, err
+	}
+	scaled := fmt.Sprintf("crop=%d:%d:%d:%d:exact=1,scale=%d:%d:flags=area", f.W, f.H, f.X-at.X, f.Y-at.Y, f.Width, f.Height)
 	args := []string{"-nostdin", "-v", "error", "-filter_complex_threads", "1", "-threads", "1", "-f", "image2pipe", "-framerate", strconv.Itoa(f.FPS), "-c:v", "mjpeg", "-i", "pipe:0"}
 	var cover func(i int, pic *image.RGBA) error // what is done to each picture before anything is drawn on it
 	var covered *tool
@@ -134,7 +138,7 @@ func filmSwing(ctx context.Context, clip Clip, r *report.Report, sw *report.Swin
 	}
 	defer read.stop()
 	read.fed = make(chan error, 1)
-	go read.feed(frames, pics.spool.JPEG)
+	go read.feed(frames, jpegs)
 	if err := drawSlow(ctx, float64(r.Clip.CapturedFPS), f, sw.ReplayFrames(), read.out, cover, slow, fonts); err != nil {
 		return nil, read.wait(err)
 	}

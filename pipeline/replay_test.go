@@ -57,7 +57,7 @@ func spooled(t *testing.T, jpg func(int) ([]byte, error)) *pictures {
 	t.Cleanup(func() { _ = s.Close() })
 	for f := range 100 {
 		if b, err := jpg(f); err == nil {
-			if err := s.Put(f, b); err != nil {
+			if err := s.Put(f, b, image.Rectangle{}); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
 )
 
 // Info is what is known of a clip before and after its frames were read.
@@ -52,8 +53,8 @@ type Source interface {
 	Next(ctx context.Context, f *Frame) error
 	// Skip decodes past n frames without delivering them; io.EOF if the clip ends first.
 	Skip(ctx context.Context, n int) error
-	// JPEG encodes the frame that Next delivered last; quality 1 to 100.
-	JPEG(quality int) ([]byte, error)
+	// JPEG encodes a part of the frame that Next delivered last, empty = all of it; quality 1 to 100.
+	JPEG(quality int, part image.Rectangle) ([]byte, error)
 	Close() error
 }
 

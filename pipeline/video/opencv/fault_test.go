@@ -6,6 +6,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"image"
 	"image/jpeg"
 	"io"
 	"math"
@@ -282,14 +283,14 @@ func TestNoTool(t *testing.T) {
 func TestJPEGAndClose(t *testing.T) {
 	path := ffmpeg(t, "a.mp4", with(lavfi("160x90", 30, 1), plainH264...)...)
 	s := open(t, path, video.Options{})
-	if _, err := s.JPEG(90); err == nil {
+	if _, err := s.JPEG(90, image.Rectangle{}); err == nil {
 		t.Error("a still before the first frame")
 	}
 	var f video.Frame
 	if err := s.Next(context.Background(), &f); err != nil {
 		t.Fatal(err)
 	}
-	b, err := s.JPEG(95)
+	b, err := s.JPEG(95, image.Rectangle{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -308,6 +309,25 @@ func TestJPEGAndClose(t *testing.T) {
 	if mean := sum / (3 * 160 * 90); mean > 6 { // sharp test colours, chroma halved
 		t.Errorf("the still differs by %.1f levels", mean)
 	}
+	// A part on the grid of blocks, up to the picture's edge, has the very pixels of the whole.
+	at := image.Rect(32, 16, 160, 90)
+	if b, err = s.JPEG(95, at); err != nil {
+		t.Fatal(err)
+	}
+	part, err := jpeg.Decode(bytes.NewReader(b))
+	if err != nil || part.Bounds().Size() != at.Size() {
+		t.Fatal(err)
+	}
+	for y := range at.Dy() {
+		for x := range at.Dx() {
+			if part.At(x, y) != im.At(x+at.Min.X, y+at.Min.Y) {
+				t.Fatalf("pixel %d, %d of the part differs", x, y)
+			}
+		}
+	}
+	if _, err := s.JPEG(95, image.Rect(100, 0, 161, 90)); err == nil {
+		t.Error("a part beyond the picture")
+	}
 	if err := s.Close(); err != nil {
 		t.Error(err)
 	}
@@ -317,7 +337,7 @@ func TestJPEGAndClose(t *testing.T) {
 	if err := s.Next(context.Background(), &f); !errors.Is(err, os.ErrClosed) {
 		t.Error(err)
 	}
-	if _, err := s.JPEG(90); !errors.Is(err, os.ErrClosed) {
+	if _, err := s.JPEG(90, image.Rectangle{}); !errors.Is(err, os.ErrClosed) {
 		t.Error(err)
 	}
 }

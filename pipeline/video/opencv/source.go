@@ -489,8 +489,9 @@ func (s *source) broken(msg string, err error) error {
 // maxJPEGSide is the largest side that a JPEG can have (ITU-T T.81: 65,535; libjpeg: 65,500).
 const maxJPEGSide = 65500
 
-// JPEG encodes the frame that Next delivered last.
-func (s *source) JPEG(quality int) ([]byte, error) {
+// JPEG encodes a part of the frame that Next delivered last. A part whose corners are multiples of 16 or the frame's own
+// has the very blocks of the whole frame.
+func (s *source) JPEG(quality int, part image.Rectangle) ([]byte, error) {
 	if s.closed {
 		return nil, os.ErrClosed
 	}
@@ -501,7 +502,15 @@ func (s *source) JPEG(quality int) ([]byte, error) {
 		return nil, fmt.Errorf("%s: the picture is too large for a JPEG", filepath.Base(s.path))
 	}
 	quality = min(max(quality, 1), 100)
-	b, err := gocv.IMEncodeWithParams(gocv.JPEGFileExt, *s.shown, []int{gocv.IMWriteJpegQuality, quality})
+	m := *s.shown
+	if !part.Empty() {
+		if !part.In(image.Rect(0, 0, m.Cols(), m.Rows())) {
+			return nil, fmt.Errorf("%s: %v does not lie in the picture", filepath.Base(s.path), part)
+		}
+		m = m.Region(part)
+		defer m.Close()
+	}
+	b, err := gocv.IMEncodeWithParams(gocv.JPEGFileExt, m, []int{gocv.IMWriteJpegQuality, quality})
 	if err != nil {
 		return nil, fmt.Errorf("%s: encoding a still: %w", filepath.Base(s.path), err)
 	}
