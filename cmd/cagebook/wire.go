@@ -5,6 +5,7 @@ package main
 import (
 	"fmt"
 	"runtime/debug"
+	"sync"
 
 	"cagebook/configs"
 	"cagebook/models"
@@ -31,36 +32,68 @@ func openNets(dir string, threads int) (nets pipeline.Nets, closeAll func(), err
 	if err := onnx.Init(lib); err != nil {
 		return nets, closeAll, fatal(err)
 	}
-	load := func(name string, threads int) pose.Net {
+	load := func(name string, n int) ([]pose.Net, error) {
+		path, _, err := models.Open(dir, name)
 		if err != nil {
-			return nil
+			return nil, err
 		}
-		var path string
-		if path, _, err = models.Open(dir, name); err != nil {
-			return nil
-		}
-		var n pose.Net
-		if n, err = onnx.Open(path, threads); err == nil {
-			open = append(open, n)
+		nets, err := onnx.OpenSome(path, 1, n)
+		if err == nil {
+			open = append(open, nets...)
 			_, _, err = models.Open(dir, name) // once more: it may have been altered between the check and the load
 		}
-		return n
+		return nets, err
 	}
-	nets.People = load(models.Multipose, 1)
-	nets.Objects = load(models.NanoDet, 1)
-	for range threads - 1 {
-		nets.PeopleToo = append(nets.PeopleToo, load(models.Multipose, 1))
+	now := func(name string, n int) []pose.Net {
+		loaded := make([]pose.Net, n)
+		if err == nil {
+			var some []pose.Net
+			some, err = load(name, n)
+			copy(loaded, some)
+		}
+		return loaded
 	}
-	for range threads {
-		nets.Landmarks = append(nets.Landmarks, load(models.LandmarkHeavy, 1))
-		nets.Sketch = append(nets.Sketch, load(models.LandmarkFull, 1))
+	people := now(models.Multipose, threads)
+	nets.People, nets.PeopleToo = people[0], people[1:]
+	nets.Objects = now(models.NanoDet, 1)[0]
+	nets.Landmarks = now(models.LandmarkHeavy, threads)
+	if err == nil { // few clips need a sketch: its network must be there, and is loaded with the first
+		_, _, err = models.Open(dir, models.LandmarkFull)
 	}
 	if err != nil {
 		closeAll()
 		return nets, func() {}, fatal(err)
 	}
+	sketch := sync.OnceValues(func() ([]pose.Net, error) { return load(models.LandmarkFull, threads) })
+	for i := range threads {
+		nets.Sketch = append(nets.Sketch, &later{open: func() (pose.Net, error) {
+			some, err := sketch()
+			if err != nil {
+				return nil, fatal(err)
+			}
+			return some[i], nil
+		}})
+	}
 	return nets, closeAll, nil
 }
+
+// later is a network that is loaded when it is run for the first time; who loads it closes it.
+type later struct {
+	open func() (pose.Net, error)
+	net  pose.Net
+}
+
+func (l *later) Run(in ...pose.Tensor) (_ []pose.Tensor, err error) {
+	if l.net == nil {
+		if l.net, err = l.open(); err != nil {
+			return nil, err
+		}
+	}
+	return l.net.Run(in...)
+}
+
+// Close has nothing to do.
+func (l *later) Close() error { return nil }
 
 // fatal marks an error that every clip would meet.
 func fatal(err error) error { return fmt.Errorf("%w: %w", pipeline.ErrFatal, err) }

@@ -81,6 +81,15 @@ type network struct {
 // faster than one network with several. Run must not be called by two
 // goroutines at a time.
 func Open(modelPath string, threads int) (pose.Net, error) {
+	nets, err := OpenSome(modelPath, threads, 1)
+	if err != nil {
+		return nil, err
+	}
+	return nets[0], nil
+}
+
+// OpenSome is Open of n networks of one model, which is sooner done than one by one.
+func OpenSome(modelPath string, threads, n int) (nets []pose.Net, err error) {
 	if threads < 1 {
 		return nil, fmt.Errorf("model %s: %d threads, want at least 1", modelPath, threads)
 	}
@@ -94,15 +103,29 @@ func Open(modelPath string, threads int) (pose.Net, error) {
 	} else if st.Size() == 0 {
 		return nil, fmt.Errorf("model %s is empty (run: cagebook models fetch)", modelPath)
 	}
-	n := &network{path: modelPath}
-	if err := n.load(threads); err != nil {
-		return nil, fmt.Errorf("model %s cannot be loaded: %w (run: cagebook models fetch)", modelPath, err)
+	first := &network{path: modelPath}
+	if err = first.describe(); err == nil {
+		for range n {
+			net := &network{path: modelPath, inputs: first.inputs, outputs: first.outputs}
+			if err = net.load(threads); err != nil {
+				break
+			}
+			live.Add(1)
+			nets = append(nets, net)
+		}
 	}
-	live.Add(1)
-	return n, nil
+	if err != nil {
+		err = fmt.Errorf("model %s cannot be loaded: %w (run: cagebook models fetch)", modelPath, err)
+		for _, net := range nets {
+			err = errors.Join(err, net.(*network).Close())
+		}
+		return nil, err
+	}
+	return nets, nil
 }
 
-func (n *network) load(threads int) error {
+// describe learns the inputs and outputs of the model.
+func (n *network) describe() error {
 	// The names and shapes come from a session of their own, for the binding
 	// has no other way; without optimization it costs little.
 	plain, err := ort.NewSessionOptions()
@@ -123,7 +146,10 @@ func (n *network) load(threads int) error {
 	if len(n.inputs) == 0 || len(n.outputs) == 0 {
 		return errors.New("the model has no input or no output")
 	}
+	return nil
+}
 
+func (n *network) load(threads int) error {
 	opts, err := ort.NewSessionOptions()
 	if err != nil {
 		return err
