@@ -405,9 +405,9 @@ func memoryOf(pid int) (all, mapped int) {
 
 // groupOf are the other processes in the group that a process leads (proc(5), stat).
 func groupOf(leader int) (pids []int) {
-	stats, _ := filepath.Glob("/proc/[0-9]*/stat") // the pattern is a sound one
-	for _, name := range stats {
-		data, err := os.ReadFile(name)
+	dirs, _ := filepath.Glob("/proc/[0-9]*") // the pattern is a sound one; with "/stat" behind it every folder would be listed
+	for _, dir := range dirs {
+		data, err := os.ReadFile(filepath.Join(dir, "stat"))
 		if err != nil {
 			continue // ended meanwhile
 		}
@@ -416,7 +416,7 @@ func groupOf(leader int) (pids []int) {
 		if len(f) < 3 || f[2] != strconv.Itoa(leader) {
 			continue
 		}
-		if pid, err := strconv.Atoi(filepath.Base(filepath.Dir(name))); err == nil && pid != leader {
+		if pid, err := strconv.Atoi(filepath.Base(dir)); err == nil && pid != leader {
 			pids = append(pids, pid)
 		}
 	}
