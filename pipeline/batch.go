@@ -149,12 +149,17 @@ func (b *Batch) places() (root, out string, err error) {
 		return "", "", fmt.Errorf("%s: %w: it is also the folder of clips", b.Out, ErrPlaces)
 	case within(root, filepath.Join(out, ClipsDir)):
 		return "", "", fmt.Errorf("%s: %w: the clips lie where results would go", b.Out, ErrPlaces)
+	case IsOutput(root):
+		return "", "", fmt.Errorf("%s: %w: it holds results, whose films are no clips", b.Root, ErrRoot)
 	}
 	return root, out, nil
 }
 
 // ErrPlaces says that an output folder cannot be used for these clips.
 var ErrPlaces = errors.New("not usable as output folder")
+
+// ErrRoot says that a folder holds no clips to look at.
+var ErrRoot = errors.New("not usable as folder of clips")
 
 func within(path, dir string) bool {
 	rel, err := filepath.Rel(dir, path)

@@ -553,6 +553,12 @@ func TestBatchPlaces(t *testing.T) {
 	if data, err := os.ReadFile(filepath.Join(root, ClipsDir, "a.mp4")); err != nil || string(data) != "good" {
 		t.Errorf("the clip was touched: %q, %v", data, err)
 	}
+	results := t.TempDir()
+	put(t, filepath.Join(results, outputMark), "")
+	put(t, filepath.Join(results, ClipsDir, "a.mp4", "swing-1", "replay.mp4"), "good")
+	if _, err := newBatch(results, t.TempDir()).Run(t.Context()); !errors.Is(err, ErrRoot) {
+		t.Errorf("results taken for clips: %v", err)
+	}
 	out := filepath.Join(root, "out")
 	for range 2 { // an output folder among the clips is no clip, nor is one of an earlier run elsewhere
 		put(t, filepath.Join(root, "earlier", outputMark), "")

@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"math"
 	"path"
 	"strconv"
 	"strings"
@@ -301,9 +302,11 @@ var csvMeasures = [][2]string{
 }
 
 // batchCSV has one row a swing and one row a clip that gave none. A number
-// has its unit in the column beside it, and is empty where it was not measured.
+// has its unit in the column beside it, is empty where it was not measured, and has the digits
+// that two of its uncertainty ask for: report.json has them all.
 func batchCSV(rows []BatchRow) ([]byte, error) {
 	var b bytes.Buffer
+	b.WriteString("\ufeff") // without it some spreadsheets take UTF-8 for something else
 	w := csv.NewWriter(&b)
 	head := []string{"clip", "state", "reason", "hitter", "bats", "swing", "view", "azimuth_deg", "captured_fps", "contact_s", "contact_sigma_s", "keep", "work_on", "cannot_tell", "report"}
 	for _, m := range csvMeasures {
@@ -313,7 +316,7 @@ func batchCSV(rows []BatchRow) ([]byte, error) {
 		}
 		head = append(head, name, name+" sigma", name+" unit")
 	}
-	head = append(head, "not_measured", "warnings")
+	head = append(head, "not_measured", "warnings", "date")
 	if err := w.Write(head); err != nil {
 		return nil, err
 	}
@@ -332,7 +335,7 @@ func batchCSV(rows []BatchRow) ([]byte, error) {
 			}
 			row := append(start, string(rep.Hitter.Bats), "", "", "", fps, "", "", "", "", "", page)
 			row = append(row, make([]string, 3*len(csvMeasures)+1)...)
-			if err := w.Write(append(row, safe(warnings))); err != nil {
+			if err := w.Write(append(row, safe(warnings), rep.Clip.Date)); err != nil {
 				return nil, err
 			}
 			continue
@@ -350,10 +353,11 @@ func batchCSV(rows []BatchRow) ([]byte, error) {
 func csvSwing(start []string, rep *Report, s *Swing, page, warnings string) []string {
 	contact, contactSigma := "", ""
 	if e, ok := s.event(phases.Contact); ok {
-		contact, contactSigma = cell(e.TimeS), cell(e.SigmaS)
+		contact, contactSigma = cells(e.TimeS, e.SigmaS)
 	}
 	list := func(v Verdict) string { return safe(strings.Join(s.titles(v), "; ")) }
-	row := append(append([]string{}, start...), string(s.Bats), strconv.Itoa(s.Number), s.View.Side, cell(s.View.AzimuthDeg), cell(rep.Clip.CapturedFPS),
+	azimuth, _ := cells(s.View.AzimuthDeg, s.View.SigmaDeg)
+	row := append(append([]string{}, start...), string(s.Bats), strconv.Itoa(s.Number), s.View.Side, azimuth, cell(rep.Clip.CapturedFPS),
 		contact, contactSigma, list(Keep), list(WorkOn), list(CannotTell), page)
 	for _, m := range csvMeasures {
 		v, ok := s.measureAt(m[0], phases.EventName(m[1]))
@@ -364,7 +368,8 @@ func csvSwing(start []string, rep *Report, s *Swing, page, warnings string) []st
 			row = append(row, "", "", "")
 			continue
 		}
-		row = append(row, cell(v.Value), cell(v.Sigma), v.Unit)
+		value, sigma := cells(v.Value, v.Sigma)
+		row = append(row, value, sigma, v.Unit)
 	}
 	var not []string
 	for _, m := range s.Measures {
@@ -372,7 +377,7 @@ func csvSwing(start []string, rep *Report, s *Swing, page, warnings string) []st
 			not = append(not, fmt.Sprintf("%s %s: %s", m.Name, m.Event, m.Status))
 		}
 	}
-	return append(row, safe(strings.Join(not, "; ")), safe(strings.Join(append([]string{warnings}, s.Notes...), " | ")))
+	return append(row, safe(strings.Join(not, "; ")), safe(strings.Join(append([]string{warnings}, s.Notes...), " | ")), rep.Clip.Date)
 }
 
 func (s *Swing) onlyMeasure(name string) (Measure, bool) {
@@ -385,6 +390,16 @@ func (s *Swing) onlyMeasure(name string) (Measure, bool) {
 		}
 	}
 	return out, n == 1
+}
+
+// cells are a value and its standard uncertainty, to two digits of the latter.
+func cells(value, sigma Num) (string, string) {
+	if !value.Known() || !(sigma > 0) || !sigma.Known() {
+		return cell(value), cell(sigma)
+	}
+	p := math.Pow10(min(max(1+int(math.Ceil(-math.Log10(float64(sigma)))), 0), 6))
+	round := func(n Num) Num { return Num(math.Round(float64(n)*p) / p) }
+	return cell(round(value)), cell(round(sigma))
 }
 
 func cell(n Num) string {

@@ -343,7 +343,7 @@ func TestBatch(t *testing.T) {
 	if err := WriteBatch(out.put, []BatchRow{{"clips/a", swing}, {"clips/b", bad}, {"clips/c", none}, {"clips/d", text}}); err != nil {
 		t.Fatal(err)
 	}
-	rows, err := csv.NewReader(bytes.NewReader(out["batch.csv"])).ReadAll() // refuses rows of unequal length
+	rows, err := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(out["batch.csv"], []byte("\ufeff")))).ReadAll() // refuses rows of unequal length
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -368,6 +368,7 @@ func TestBatch(t *testing.T) {
 		{1, "lead_knee_flexion contact unit", "deg"},
 		{1, "bat_speed contact", ""}, // not measured is not 0
 		{1, "swing", "1"},
+		{1, "contact_s", "0.992"}, // ± 0.008: two digits of it, and zeros left off
 		{2, "clip", "'=cmd|x.mp4"},
 		{2, "hitter", "'@ada"},
 		{2, "reason", "'-The file holds text, not video."},

@@ -104,6 +104,8 @@ func judge(err error) (code int, hint string) {
 		return exitFatal, "--tls-ca FILE: the certificate of the authority that signed the hub's, or the hub's own where it signed itself"
 	case errors.Is(err, pipeline.ErrPlaces):
 		return exitUsage, "choose a folder of its own for the results, e.g. -o results"
+	case errors.Is(err, pipeline.ErrRoot):
+		return exitUsage, "name the folder with the clips from the phones; if they do lie there, move the results to a folder of their own"
 	case errors.Is(err, pipeline.ErrBusy):
 		return exitFatal, "wait for the other run to end, or choose another output folder"
 	case errors.Is(err, pipeline.ErrOutput):

@@ -62,7 +62,7 @@ func drawTrail(dc *gg.Context, v view, way []pose.Estimate) {
 			continue
 		}
 		w := 4 * (1 - float64(i)/float64(len(way)))
-		stroke(dc, v, [][2]point{{{way[i-1].X, way[i-1].Y}, {way[i].X, way[i].Y}}}, lineStyle{c: straw, width: (1 + w) * v.lw})
+		stroke(dc, v, [][2]point{{{way[i-1].X, way[i-1].Y}, {way[i].X, way[i].Y}}}, lineStyle{c: rose, width: (1 + w) * v.lw})
 	}
 }
 

@@ -15,7 +15,7 @@ import (
 )
 
 // The palette: paper and ink for words, straw for the front side, sky for the
-// back side. Text on its ground has a contrast of 7 : 1 and more.
+// back side, rose for the way of the bat's end. Text on its ground has a contrast of 7 : 1 and more.
 var (
 	paper = color.NRGBA{0xf7, 0xf4, 0xec, 0xff}
 	ink   = color.NRGBA{0x20, 0x2c, 0x2b, 0xff}
@@ -23,6 +23,7 @@ var (
 	rule  = color.NRGBA{0xc9, 0xc2, 0xb2, 0xff}
 	clay  = color.NRGBA{0x8f, 0x3f, 0x1c, 0xff}
 	straw = color.NRGBA{0xff, 0xc6, 0x4a, 0xff}
+	rose  = color.NRGBA{0xff, 0x9e, 0xc4, 0xff}
 	sky   = color.NRGBA{0x86, 0xd3, 0xf2, 0xff}
 	chalk = color.NRGBA{0xff, 0xff, 0xff, 0xff}
 	halo  = color.NRGBA{0x10, 0x18, 0x18, 0xa0}
