@@ -137,6 +137,32 @@ func TestDetectRejects(t *testing.T) {
 }
 
 // TestDetectProperties: the same motion later, larger, elsewhere or mirrored is the same swing.
+// A clip that ends before contact shows no full swing: held swings begin alike.
+func TestSwingsHaveContact(t *testing.T) {
+	for _, fps := range []float64{30, 60} {
+		p := usual
+		p.fps = fps
+		whole := perform(t, p)
+		for beforeS := 0.20; beforeS > -0.05; beforeS -= 0.02 {
+			n := 0
+			for n < whole.Len() && whole.Times[n] < contactAtS-beforeS {
+				n++
+			}
+			tr := *whole
+			tr.Frames, tr.Times, tr.Raw, tr.Smooth = tr.Frames[:n], tr.Times[:n], tr.Raw[:n], tr.Smooth[:n]
+			res, err := Detect(&tr, Given{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range res.Swings {
+				if _, ok := res.Swings[i].Event(Contact); !ok {
+					t.Errorf("%.0f frames/s, ends %.2f s before contact: a swing without contact", fps, beforeS)
+				}
+			}
+		}
+	}
+}
+
 func TestDetectProperties(t *testing.T) {
 	base := detectOne(t, usual)
 	same := func(t *testing.T, sw Swing, shiftS float64) {

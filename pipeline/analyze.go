@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"slices"
 	"sort"
 	"strings"
 
@@ -61,10 +62,8 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 		return finish(ctx, clip, in, nil, a.TempDir)
 	}
 	in.Rejected = left.rejected
-	hitters, farther := pose.Choose(left.hitters, found.Hitters)
-	if farther > 0 {
-		in.Warnings = append(in.Warnings, "Somebody swung farther from the camera while this hitter was in the picture, and was left out. To have that one instead, name the place with hitter_at.")
-	}
+	hitters, leftOut := pose.Choose(left.hitters, found.Hitters, found.Ready)
+	in.Info.Warnings = slices.Concat(in.Info.Warnings, leftOutWords(leftOut)) // of the clip, and kept with it
 	windows, err := lookClosely(ctx, open, nets.Landmarks, hitters, DenseOptions{TempDir: a.TempDir, Several: several(found.All)}, part(progress, "following the joints"))
 	if err != nil {
 		return Result{}, err
@@ -92,6 +91,17 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 		return res, err
 	}
 	return res, keepClip(&clip, given, in.Info, left, windows, res.Report, pics)
+}
+
+// leftOutWords tells of swings of people who were taken for others than the clip's hitter.
+func leftOutWords(n pose.LeftOut) (out []string) {
+	if n.Farther > 0 {
+		out = append(out, "Somebody swung farther from the camera while the hitter was in the picture, and was left out. To have that one instead, name the place with hitter_at.")
+	}
+	if n.Cut > 0 {
+		out = append(out, "Somebody whom the picture's edge cuts swung while the hitter was in the picture, and was left out. To have that one instead, name the place with hitter_at.")
+	}
+	return out
 }
 
 // analyzeAgain is the way from kept tracks. ok is false where they do not suffice.

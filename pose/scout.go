@@ -43,6 +43,7 @@ type Hitter struct {
 // Scouted is what the coarse pass found in a clip.
 type Scouted struct {
 	Hitters []Hitter // all who may be; Choose leaves those who are
+	Ready   []Hitter // all who stand ready to hit for most of the time, with the time that they were seen as the window
 	Seen    string   // where there is no hitter: what was seen instead, a sentence
 	People  int      // persons that were followed for half a second or more
 }
@@ -130,6 +131,11 @@ func Scout(samples []Sample, width, height int, said *Place) Scouted {
 		if moved = moved || fast; !fast {
 			bursts = s.stirs(samples)
 		}
+		if s.ready() {
+			out.Ready = append(out.Ready, Hitter{
+				Windows: []Window{{FromS: s.t[0], ToS: s.t[len(s.t)-1]}}, Coarse: s.track(samples, width, height), Evidence: Evidence{BodyPx: s.bodyPx},
+			})
+		}
 		var best burst
 		var windows []Window
 		for _, b := range bursts {
@@ -168,19 +174,6 @@ func (w *walker) brief(samples []Sample) bool {
 	return w.last().timeS-w.seen[0].timeS < 0.5 && len(samples) > 8
 }
 
-// Choose leaves, of those of all hitters who swing, the nearest and whoever takes turns with that one. The second value
-// counts those who were left out because a nearer one, who swings or looks very much like a hitter, stood in the picture meanwhile.
-func Choose(swing, all []Hitter) ([]Hitter, int) {
-	near := slices.Clone(swing)
-	for _, h := range all {
-		if h.Score >= likelyMin {
-			near = append(near, h)
-		}
-	}
-	kept, farther := dropFarther(swing, near)
-	return dropUnlike(kept), farther
-}
-
 // Sure leaves out those who only may be hitters.
 func Sure(hs []Hitter) []Hitter {
 	return slices.DeleteFunc(slices.Clone(hs), func(h Hitter) bool { return h.Maybe })
@@ -194,21 +187,6 @@ func dropUnlike(hs []Hitter) []Hitter {
 		best = math.Max(best, h.Score)
 	}
 	return slices.DeleteFunc(hs, func(h Hitter) bool { return h.Score < best-unlike })
-}
-
-// dropFarther removes hitters who swing farther from the camera while a nearer one is in the
-// picture: the next cage. Hitters of about one size take turns, and so do those who are not seen together.
-func dropFarther(hs, all []Hitter) (kept []Hitter, dropped int) {
-	for _, h := range hs {
-		if slices.ContainsFunc(all, func(n Hitter) bool {
-			return h.Evidence.BodyPx < farther*n.Evidence.BodyPx && seenDuring(&n.Coarse, h.Windows)
-		}) {
-			dropped++
-			continue
-		}
-		kept = append(kept, h)
-	}
-	return kept, dropped
 }
 
 // seenDuring says whether a person was seen in at least three samples of the windows.

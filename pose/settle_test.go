@@ -2,6 +2,7 @@ package pose
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -215,8 +216,8 @@ func TestScoutChoosesTheBatter(t *testing.T) {
 	if out = run(true, nil); len(out.Hitters) != 2 {
 		t.Errorf("%d hitters, want 2", len(out.Hitters))
 	}
-	if hs, farther := Choose(out.Hitters, out.Hitters); len(hs) != 1 || farther != 1 || hs[0].Coarse.Raw[0][Nose].X > 700 {
-		t.Errorf("%d hitters and %d farther off, want 1 and 1", len(hs), farther)
+	if hs, left := Choose(out.Hitters, out.Hitters, out.Ready); len(hs) != 1 || left.Farther != 1 || hs[0].Coarse.Raw[0][Nose].X > 700 {
+		t.Errorf("%d hitters and %d farther off, want 1 and 1", len(hs), left.Farther)
 	}
 	// A person's word wins: the thrower at the place that was named, or nobody where nobody stands.
 	box, _ := func() (Box, int) { p := thrower(1); return p.Bounds(0.1) }()
@@ -228,5 +229,41 @@ func TestScoutChoosesTheBatter(t *testing.T) {
 	}
 	if out := Scout(nil, 10, 10, nil); out.Seen != "nobody was seen in the picture" {
 		t.Errorf("empty clip: %q", out.Seen)
+	}
+}
+
+// TestChooseWhoIsFilmed: the picture's edge cuts a neighbour, who may be nearer; a nearer hitter who waits in the middle
+// of the picture is the one who is filmed; and of two who take turns neither may be lost.
+func TestChooseWhoIsFilmed(t *testing.T) {
+	at := func(x, bodyPx, score float64, fromS, toS float64) Hitter {
+		h := Hitter{Windows: []Window{{FromS: fromS, ToS: toS}}, Evidence: Evidence{BodyPx: bodyPx}, Score: score, Coarse: Track{Width: 1920, Height: 1080}}
+		for i := range 30 {
+			var p Pose
+			for k, j := range []Joint{LeftShoulder, RightShoulder, LeftHip, RightHip, LeftAnkle, RightAnkle} {
+				p[j] = Keypoint{x + 0.1*bodyPx*float64(k%2), 500 + 100*float64(k/2), 0.9}
+			}
+			h.Coarse.Times, h.Coarse.Raw = append(h.Coarse.Times, float64(i)/10), append(h.Coarse.Raw, p)
+		}
+		return h
+	}
+	whole, cut := at(900, 400, 0.9, 0, 2), at(8, 600, 0.9, 1, 3)
+	waits := at(950, 600, 0, 0, 3)
+	small := at(1500, 400, 0.9, 0, 2)
+	for name, c := range map[string]struct {
+		swing, all, ready, want []Hitter
+		left                    LeftOut
+	}{
+		"beside one who is cut":            {[]Hitter{whole, cut}, []Hitter{whole, cut}, nil, []Hitter{whole}, LeftOut{Cut: 1}},
+		"cut, the other one lets it go by": {[]Hitter{cut}, []Hitter{whole, cut}, nil, nil, LeftOut{Cut: 1}},
+		"cut and alone":                    {[]Hitter{cut}, []Hitter{cut}, nil, []Hitter{cut}, LeftOut{}},
+		"a nearer one waits":               {[]Hitter{small}, []Hitter{small}, []Hitter{waits, small}, nil, LeftOut{Farther: 1}},
+		"a nearer one waits at the side":   {[]Hitter{whole}, []Hitter{whole}, []Hitter{at(1700, 600, 0, 0, 3)}, []Hitter{whole}, LeftOut{}},
+		"two in turn":                      {[]Hitter{whole, small}, []Hitter{whole, small}, []Hitter{whole, small}, []Hitter{whole, small}, LeftOut{}},
+	} {
+		got, left := Choose(c.swing, c.all, c.ready)
+		same := slices.EqualFunc(got, c.want, func(a, b Hitter) bool { return a.Coarse.Raw[0] == b.Coarse.Raw[0] })
+		if !same || left != c.left {
+			t.Errorf("%s: %d hitters, %+v; want %d, %+v", name, len(got), left, len(c.want), c.left)
+		}
 	}
 }

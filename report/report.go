@@ -238,7 +238,6 @@ type Input struct {
 	Swings   []SwingInput
 	Rejected []phases.Rejected
 	Outcome  Outcome
-	Warnings []string        // added to those of Info
 	Said     configs.Sidecar // all that was said beside the clip
 	InBatch  bool            // the clip's folder lies where WriteBatch links to it
 	Rules    *configs.RuleSet
@@ -263,7 +262,7 @@ func Build(in Input) *Report {
 			Frames: in.Info.Frames, FramesExpected: in.Info.FramesExpected,
 			DurationS: Num(in.Info.DurationS), CapturedFPS: Num(in.Info.CapturedFPS), CapturedFPSFrom: in.Info.CapturedFPSFrom,
 			Rotation: in.Info.Rotation,
-			Warnings: append(append([]string{}, in.Info.Warnings...), in.Warnings...),
+			Warnings: append([]string{}, in.Info.Warnings...),
 		},
 		Hitter: Hitter{
 			ID: in.HitterID, Bats: in.Given.Bats, HeightM: Num(in.Given.HeightM), BatLengthM: Num(in.Given.BatLengthM),
