@@ -210,20 +210,21 @@ func read(w *DenseWindow, given phases.Given, in *report.Input) error {
 			return err
 		}
 		sw.Measures = phases.MeasureAll(t, sw, given, 1)
-		if w.Hitter > 1 {
-			sw.Notes = append(sw.Notes, "This is not the hitter of the clip's first swing: two hitters take turns in it.")
-		}
-		in.Swings = append(in.Swings, report.SwingInput{Swing: sw, Track: t})
+		in.Swings = append(in.Swings, report.SwingInput{Swing: sw, Track: t, Hitter: w.Hitter})
 	}
 	return nil
 }
 
-// number puts the swings of all windows in the order of time.
+// number puts the swings of all windows in the order of time, and says of each whether the first one's hitter takes it.
 func number(in *report.Input) {
 	start := func(s *phases.Swing) float64 { return s.Events[0].TimeS }
 	sort.SliceStable(in.Swings, func(i, k int) bool { return start(in.Swings[i].Swing) < start(in.Swings[k].Swing) })
 	for i := range in.Swings {
-		in.Swings[i].Swing.Number = i + 1
+		sw := in.Swings[i].Swing
+		sw.Number = i + 1
+		if in.Swings[i].Hitter != in.Swings[0].Hitter {
+			sw.Notes = append(sw.Notes, "This is not the hitter of the clip's first swing: two hitters take turns in it.")
+		}
 	}
 	sort.SliceStable(in.Rejected, func(i, k int) bool { return in.Rejected[i].TimeS < in.Rejected[k].TimeS })
 }

@@ -6,10 +6,13 @@ import (
 	"image"
 	"io"
 	"math"
+	"slices"
 	"testing"
 
+	"cagebook/phases"
 	"cagebook/pipeline/video"
 	"cagebook/pose"
+	"cagebook/report"
 )
 
 // movie is a source of n grey frames with a patch that moves, 60 a second.
@@ -219,5 +222,30 @@ func TestDenseReportsFaultsAndEnds(t *testing.T) {
 		if _, err := dense(context.Background(), newMovie(120, failAt, &closed), h, fakeNets(), DenseOptions{TempDir: t.TempDir()}, nil); !errors.Is(err, errPlanted) {
 			t.Errorf("source fails at frame %d: %v", failAt, err)
 		}
+	}
+}
+
+func TestNumber(t *testing.T) {
+	for name, c := range map[string]struct {
+		hitters []int // of the swings, in the order of the windows
+		other   []bool
+	}{
+		"one swing, by the second person followed": {[]int{2}, []bool{false}},
+		"all by one":   {[]int{2, 2}, []bool{false, false}},
+		"taking turns": {[]int{2, 1, 2}, []bool{false, true, false}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			var in report.Input
+			for i, h := range slices.Backward(c.hitters) { // order of time is made by number
+				sw := &phases.Swing{Events: []phases.Event{{TimeS: float64(i)}}}
+				in.Swings = append(in.Swings, report.SwingInput{Swing: sw, Hitter: h})
+			}
+			number(&in)
+			for i, s := range in.Swings {
+				if s.Swing.Number != i+1 || s.Swing.Events[0].TimeS != float64(i) || (len(s.Swing.Notes) > 0) != c.other[i] {
+					t.Errorf("swing %d: %+v", i, s.Swing)
+				}
+			}
+		})
 	}
 }

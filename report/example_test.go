@@ -187,7 +187,7 @@ func exInput(t testing.TB) Input {
 			Rotation: 90, Warnings: []string{"2 of 242 frames could not be decoded."},
 		},
 		HitterID: "ada", Given: phases.Given{HeightM: 1.52, Level: "youth", Sport: "softball", Task: "tee"},
-		Swings:  []SwingInput{{exSwing(), exTrack()}},
+		Swings:  []SwingInput{{Swing: exSwing(), Track: exTrack()}},
 		Outcome: Outcome{State: Done}, Rules: rules,
 	}
 }

@@ -245,8 +245,9 @@ type Input struct {
 
 // SwingInput is one swing with the track that its window From, To refers to.
 type SwingInput struct {
-	Swing *phases.Swing
-	Track *pose.Track // may be nil: no stills, no track file
+	Swing  *phases.Swing
+	Track  *pose.Track // may be nil: no stills, no track file
+	Hitter int         // who swings, pose.Hitter.ID; 0 where nobody was chosen
 }
 
 // Build makes the report of one clip. Values that are not finite, and measured
