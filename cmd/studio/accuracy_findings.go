@@ -22,6 +22,8 @@ type plantedCount struct {
 	named   int // of those
 	other   int // small, unseen or hazy, and named all the same
 	noRule  bool
+
+	chance float64 // of clear: how many an honest report names (chanceOf)
 }
 
 // ruleCount is what became of one rule.
@@ -30,6 +32,14 @@ type ruleCount struct {
 	within, invented      int // truth inside all bands of the rule and a value there; of those named
 	workOn, workOnWrong   int // findings to work on whose truth is known; of those inside the band
 	keep, keepWrong       int // findings to keep whose truth is known; of those outside the band
+
+	chance float64 // of clear: how many an honest report names (chanceOf)
+}
+
+// chanceOf is the chance that a report names a fault that lies beyond the band by so much, where its values have no bias and errors as large as
+// it states: what it found must lie beyond the band by the interval as well. Of faults that are just clear it is a half.
+func chanceOf(beyond, sigma float64) float64 {
+	return 0.5 * math.Erfc((z95-beyond/sigma)/math.Sqrt2)
 }
 
 // judgements holds findings against the truth.
@@ -87,6 +97,7 @@ func (b *bench) judge(c *clip, want *studio.TruthSwing, got *found) {
 			case !seen:
 			case out > z95*float64(m.Sigma):
 				n.clear++
+				n.chance += chanceOf(out, float64(m.Sigma))
 				if named {
 					n.named++
 				} else {
@@ -152,6 +163,7 @@ func (b *bench) judgePlanted(c *clip, want *studio.TruthSwing, findings map[stri
 		switch {
 		case !p.Small && m != nil && m.Status == phases.Measured && p.Beyond > z95*float64(m.Sigma):
 			n.clear++
+			n.chance += chanceOf(p.Beyond, float64(m.Sigma))
 			if named {
 				n.named++
 			}

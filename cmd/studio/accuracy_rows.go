@@ -1,6 +1,7 @@
 package main
 
 import (
+	"math"
 	"sort"
 )
 
@@ -18,7 +19,7 @@ func (b *bench) findingRows() []row {
 		}
 		rows = append(rows, r)
 		sum.planted, sum.small, sum.unseen, sum.hazy = sum.planted+p.planted, sum.small+p.small, sum.unseen+p.unseen, sum.hazy+p.hazy
-		sum.clear, sum.named, sum.other = sum.clear+p.clear, sum.named+p.named, sum.other+p.other
+		sum.clear, sum.named, sum.other, sum.chance = sum.clear+p.clear, sum.named+p.named, sum.other+p.other, sum.chance+p.chance
 	}
 	all := share(sec, "planted fault named", "", sum.named, sum.clear, least(0.9, sum.named, sum.clear))
 	all.Counts = sum.counts()
@@ -30,7 +31,7 @@ func (b *bench) findingRows() []row {
 		n.outside, n.clear, n.named = n.outside+r.outside, n.clear+r.clear, n.named+r.named
 		n.within, n.invented = n.within+r.within, n.invented+r.invented
 		n.workOn, n.workOnWrong = n.workOn+r.workOn, n.workOnWrong+r.workOnWrong
-		n.keep, n.keepWrong = n.keep+r.keep, n.keepWrong+r.keepWrong
+		n.keep, n.keepWrong, n.chance = n.keep+r.keep, n.keepWrong+r.keepWrong, n.chance+r.chance
 		byRule = append(byRule, r.rows(k)...)
 	}
 	return append(append(rows, n.rows("")...), byRule...)
@@ -39,15 +40,18 @@ func (b *bench) findingRows() []row {
 func (p *plantedCount) counts() map[string]int {
 	return map[string]int{
 		"planted": p.planted, "inside the band all the same": p.small, "not seen": p.unseen, "beyond by less than the interval": p.hazy,
-		"beyond by more": p.clear, "named": p.named, "named though not clear": p.other,
+		"beyond by more": p.clear, "named": p.named, "named though not clear": p.other, honest: int(math.Round(p.chance)),
 	}
 }
+
+// honest counts the faults that would be named if errors were as large as stated, and no value had a bias.
+const honest = "named, were errors just as stated"
 
 // rows are those of one rule, or of all.
 func (n *ruleCount) rows(rule string) []row {
 	const sec = "findings"
 	a := share(sec, "true fault named", rule, n.named, n.clear)
-	a.Counts = map[string]int{"truth outside the band": n.outside}
+	a.Counts = map[string]int{"truth outside the band": n.outside, honest: int(math.Round(n.chance))}
 	c := share(sec, "fault named that is not there, of findings to work on", rule, n.workOnWrong, n.workOn)
 	d := share(sec, "fault named that is not there, of chances", rule, n.invented, n.within)
 	e := share(sec, "praised though outside the band", rule, n.keepWrong, n.keep)

@@ -332,3 +332,12 @@ func TestKeypointAccuracy(t *testing.T) {
 		t.Log(out.String())
 	}
 }
+
+// Of a fault just clear of the interval every second one is named; 1.645 σ farther off 19 of 20 (the normal distribution).
+func TestChanceOf(t *testing.T) {
+	for _, c := range []struct{ beyond, want float64 }{{z95, 0.5}, {z95 + 1.645, 0.95}, {z95 + 1.2816, 0.9}, {10, 1}} {
+		if got := chanceOf(0.03*c.beyond, 0.03); math.Abs(got-c.want) > 1e-4 {
+			t.Errorf("%.2f σ beyond: %.4f, want %.4f", c.beyond, got, c.want)
+		}
+	}
+}
