@@ -5,7 +5,6 @@ import (
 	"math"
 
 	"git.sr.ht/~sbinet/gg"
-	"golang.org/x/image/draw"
 
 	"cagebook/pose"
 )
@@ -55,7 +54,7 @@ func drawHands(img *image.RGBA, dc *gg.Context, v view, s *Scene) {
 	if !ok {
 		return
 	}
-	draw.CatmullRom.Scale(img, to, s.Picture, from, draw.Src, nil)
+	scale(img, to, s.Picture, from)
 	for _, pass := range []struct {
 		dark bool
 		w    float64

@@ -6,7 +6,6 @@ import (
 	"math"
 
 	"git.sr.ht/~sbinet/gg"
-	"golang.org/x/image/draw"
 )
 
 // peopleWidth of the picture in which people are numbered, px: the page shows it as wide as a phone.
@@ -21,7 +20,7 @@ func DrawPeople(pic image.Image, boxes []image.Rectangle, hitter int, fonts *Fon
 	}
 	k := math.Min(1, float64(peopleWidth)/float64(max(b.Dx(), b.Dy())))
 	img := image.NewRGBA(image.Rect(0, 0, int(math.Round(float64(b.Dx())*k)), int(math.Round(float64(b.Dy())*k))))
-	draw.BiLinear.Scale(img, img.Rect, pic, b, draw.Src, nil)
+	scale(img, img.Rect, pic, b)
 	dc := gg.NewContextForRGBA(img)
 	p := &pen{dc: dc, fonts: fonts}
 	at := func(x, y int) (float64, float64) { return float64(x-b.Min.X) * k, float64(y-b.Min.Y) * k }

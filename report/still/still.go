@@ -6,7 +6,6 @@ import (
 	"math"
 
 	"git.sr.ht/~sbinet/gg"
-	"golang.org/x/image/draw"
 
 	"cagebook/pose"
 )
@@ -127,11 +126,7 @@ func (v view) to(q point) point {
 
 // drawPicture scales the crop into dst and draws the skeleton, clipped to dst.
 func drawPicture(img *image.RGBA, dc *gg.Context, dst image.Rectangle, s Scene, crop image.Rectangle, lw float64) view {
-	kernel := draw.CatmullRom
-	if dst.Dx() < crop.Dx() { // made smaller, where it looks the same and costs half
-		kernel = draw.BiLinear
-	}
-	kernel.Scale(img, dst, s.Picture, crop, draw.Src, nil)
+	scale(img, dst, s.Picture, crop)
 	v := view{crop, dst, float64(dst.Dx()) / float64(crop.Dx()), lw}
 	dc.DrawRectangle(float64(dst.Min.X), float64(dst.Min.Y), float64(dst.Dx()), float64(dst.Dy()))
 	dc.Clip()
