@@ -56,7 +56,11 @@ func Detect(t *pose.Track, given Given) (Result, error) {
 	for _, u := range b.bursts(minPeak) {
 		c := b.judge(u, given)
 		if !(c.doubt <= maxDoubt) || math.IsNaN(c.tC.t+c.azRad) {
-			res.Rejected = append(res.Rejected, Rejected{TimeS: b.time(u.peak), Reason: c.reason})
+			reason := c.reason
+			if side := b.otherSide(u, given); side != "" {
+				reason += ", but it fits a " + side + "-handed swing and the settings say otherwise (bats)"
+			}
+			res.Rejected = append(res.Rejected, Rejected{TimeS: b.time(u.peak), Reason: reason})
 			continue
 		}
 		cands = append(cands, c)
@@ -70,6 +74,9 @@ func Detect(t *pose.Track, given Given) (Result, error) {
 			res.Rejected = append(res.Rejected, Rejected{TimeS: b.time(c.peak), Reason: noContact})
 			continue
 		}
+		if side := b.otherSide(c.burst, given); side != "" {
+			sw.Notes = append([]string{"This looks like a " + side + "-handed swing, but the settings say otherwise (bats). If they are wrong, so is what stands here: correct the side and run again."}, sw.Notes...)
+		}
 		sw.Number = len(res.Swings) + 1
 		res.Swings = append(res.Swings, sw)
 	}
@@ -78,6 +85,26 @@ func Detect(t *pose.Track, given Given) (Result, error) {
 
 // noContact is why what only begins like a swing gives none: held swings and practice swings begin alike.
 const noContact = "contact lies outside of what was filmed: whether it is a full swing cannot be told"
+
+// sureSide is the share of the plausible fits from which on a stated side is doubted. Left to itself the side was wrong in 1 of
+// 114 swings of the standard set that were seen from the open or closed side.
+const sureSide = 0.95
+
+// otherSide is "left" or "right" where a side was stated and the burst is plainly a swing from the other one, else empty. It changes no number.
+func (b *body) otherSide(u burst, given Given) string {
+	if given.Bats == BatsUnset {
+		return ""
+	}
+	c := b.judge(u, Given{})
+	switch {
+	case !(c.doubt <= maxDoubt) || c.best.bats == given.Bats || c.batsP < sureSide || math.IsNaN(c.azRad):
+		return ""
+	case c.best.bats == Left:
+		return "left"
+	default:
+		return "right"
+	}
+}
 
 // onItsSide is why a turned video gives no swing.
 const onItsSide = "the body lies on its side: the video is turned by a quarter"

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"cagebook/pose"
@@ -244,6 +245,30 @@ func TestStatedSideWins(t *testing.T) {
 	for _, sw := range res.Swings {
 		if sw.Bats != Left || sw.BatsFrom != "stated" {
 			t.Errorf("bats %s (%s), want L (stated)", sw.Bats, sw.BatsFrom)
+		}
+	}
+}
+
+// A side that was stated wrongly is doubted, in a note or where no swing is left; the right one is not. No number changes with it.
+func TestStatedSideDoubted(t *testing.T) {
+	for _, az := range []float64{0, 180} {
+		p := usual
+		p.azimuthDeg = az
+		for _, stated := range []Bats{Left, Right} {
+			res, err := Detect(perform(t, p), Given{Bats: stated})
+			if err != nil {
+				t.Fatal(err)
+			}
+			doubted := false
+			for _, sw := range res.Swings {
+				doubted = doubted || len(sw.Notes) > 0 && strings.Contains(sw.Notes[0], "looks like a right-handed swing")
+			}
+			for _, r := range res.Rejected {
+				doubted = doubted || strings.Contains(r.Reason, "fits a right-handed swing")
+			}
+			if doubted != (stated == Left) {
+				t.Errorf("a right-handed hitter at %g°, stated %s: doubted is %v; %+v", az, stated, doubted, res)
+			}
 		}
 	}
 }

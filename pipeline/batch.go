@@ -482,7 +482,7 @@ func failureLog(err error) string {
 
 // record stores the report of a clip that was not looked at from end to end.
 func (r *run) record(c Clip, o Outcome, noFolder bool) (*report.Report, error) {
-	rep := report.Build(report.Input{Tool: c.Tool, Path: c.Rel, SHA256: c.SHA256, HitterID: c.Sidecar.Hitter, Outcome: o})
+	rep := report.Build(report.Input{Tool: c.Tool, Path: c.Rel, SHA256: c.SHA256, HitterID: c.Sidecar.Hitter, Outcome: o, InBatch: !noFolder})
 	if noFolder {
 		return rep, nil
 	}

@@ -117,7 +117,7 @@ func WhatToDo(state string) string {
 	case Done:
 		return ""
 	case NoSwing:
-		return "Watch the clip. If there is a full swing in it, film the next one with the whole body and bat in the picture. If somebody else was followed, say where the hitter stands: hitter_at: {time_s: 2.4, x: 0.45, y: 0.6} in the clip's settings file."
+		return "Watch the clip. If there is a full swing in it, film the next one with the whole body and bat in the picture. If somebody else was followed, say when and where the hitter stands, as shares of the picture from left and top, in the clip's settings file: hitter_at: {time_s: 2.4, x: 0.45, y: 0.6}."
 	case NoHitter:
 		return "Film with the hitter's whole body in the picture, larger than anyone else, and run it again."
 	case NotVideo:

@@ -103,3 +103,20 @@ func TestMomentsOutOfOrder(t *testing.T) {
 		t.Errorf("stance at the load: %q", got)
 	}
 }
+
+// The page of a file that could not be read leads back, and speaks neither of the hitter nor of filming.
+func TestPageOfNoVideo(t *testing.T) {
+	page, err := Build(Input{Path: "day/notes.mp4", Outcome: Outcome{NotVideo, "no video can be read in it."}, InBatch: true}).HTML()
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := string(page)
+	if !strings.Contains(text, "All clips") || !strings.Contains(text, "<strong>Not a video.</strong> No video can be read in it.") {
+		t.Error("want a link to the morning page and the reason as a sentence")
+	}
+	for _, no := range []string{"Correct the hitter", "How to film", "±"} {
+		if strings.Contains(text, no) {
+			t.Errorf("it says %q", no)
+		}
+	}
+}
