@@ -16,33 +16,47 @@ const (
 	minLen   = 0.10   // shorter bats point at the camera and cannot be told from the hands
 	maxBat   = 0.56   // barrel end from the hands, of any bat
 	lenSteps = 18     // lengths that are told apart
+	behindR  = 0.10   // hands may be put so far behind the handle: a bat's end that is seen says more than a hand that is not
+	mostR    = 0.61   // nothing is looked for beyond
 )
 
 // follower is the state of one search.
 type follower struct {
-	s      *Scene
-	w, h   int
-	bg     []byte      // background, BGR, packed
-	grips  []grip      // in each frame
-	tries  [][]grip    // all that it may be
-	move   []shift     // how each frame lies on the background
-	noise  float64     // levels by which still parts of pictures differ
-	polar  [][]float32 // per frame: score of a bat [angle][length]; nil = no grip
-	ev     [][]float32 // per frame: cross-section evidence [angle][radius]
-	inside [][]bool    // per frame: whether a place lies in the hitter's outline [angle][radius]
-	maxR   float64     // heights: farthest barrel end from the hands
+	s     *Scene
+	w, h  int
+	bg    []byte   // background, BGR, packed
+	tries [][]grip // in each frame, all that the grip may be
+	move  []shift  // how each frame lies on the background
+	noise float64  // levels by which still parts of pictures differ
+	fine  float64  // of the levels from which a difference counts
+	longR float64  // heights: farthest barrel end from the hands
+	maxR  float64  // heights: and from where the pose model put them
+	views
+}
+
+// views are what is seen of a bat, one entry a frame.
+type views struct {
+	grips  []grip      // whence it is looked for
+	polar  [][]float32 // score of a bat [angle][length]; nil = no grip
+	ev     [][]float32 // cross-section evidence [angle][radius]
+	inside [][]bool    // whether a place lies in the hitter's outline [angle][radius]
+}
+
+func newViews(n int) views {
+	return views{make([]grip, n), make([][]float32, n), make([][]float32, n), make([][]bool, n)}
 }
 
 func newFollower(s *Scene) *follower {
 	n := len(s.Pics)
-	f := &follower{s: s, w: s.Pics[0].W, h: s.Pics[0].H, grips: make([]grip, n), tries: make([][]grip, n), move: make([]shift, n), polar: make([][]float32, n), ev: make([][]float32, n), inside: make([][]bool, n), maxR: maxBat}
+	f := &follower{s: s, w: s.Pics[0].W, h: s.Pics[0].H, tries: make([][]grip, n), move: make([]shift, n), views: newViews(n), fine: 1, longR: maxBat, maxR: maxBat}
 	for i := range n {
 		f.tries[i] = s.gripsOf(i)
 		f.grips[i] = f.tries[i][0]
 	}
 	if s.BatHeights > 0 {
 		// The hands cover the first 8 to 10 cm of the handle; 6 % for the scale.
-		f.maxR = math.Min(maxBat, math.Max(0.25, (s.BatHeights-handsOnHandle)*1.06))
+		f.longR = math.Min(maxBat, math.Max(0.25, (s.BatHeights-handsOnHandle)*1.06))
+		f.maxR = math.Min(mostR, f.longR+behindR)
 	}
 	return f
 }
@@ -208,8 +222,12 @@ func (f *follower) gather(c *colours) {
 			}
 		}
 	})
+	f.views = newViews(len(f.s.Pics))
 	for i, k := range f.hands(seen) {
 		if k < 0 {
+			if len(f.tries[i]) > 0 {
+				f.grips[i] = f.tries[i][0]
+			}
 			continue
 		}
 		v := &seen[i][k]
@@ -277,10 +295,10 @@ func (f *follower) evidence(i int, g grip, col *colours) patch {
 	p.e, p.full, p.in = make([]float32, p.n*p.n), make([]float32, p.n*p.n), make([]bool, p.n*p.n)
 	outline(&f.s.Body[i], h, &p)
 	prev, next := f.near(i, -neighbour), f.near(i, neighbour)
-	low := threshold + 1.5*f.noise
+	low := threshold*f.fine + 1.5*f.noise
 	var rise [256]float32
 	for d := range rise {
-		rise[d] = float32(1 - math.Exp(-math.Max(0, float64(d)-low)/soft))
+		rise[d] = float32(1 - math.Exp(-math.Max(0, float64(d)-low)/(soft*f.fine)))
 	}
 	im := &f.s.Pics[i]
 	mv := f.move[i]

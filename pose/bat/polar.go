@@ -81,6 +81,7 @@ const (
 	needNowhere = 0.20 // out of the picture
 	beyondSteps = 6    // steps beyond the end that should be empty: 0.075 heights
 	beyondCost  = 0.55
+	behindCost  = 30 // a height by which the end is farther off than the bat is long
 )
 
 func length(l int, maxR float64) float64 {
@@ -133,6 +134,16 @@ func (f *follower) lengths(g grip, ev []float32, p *patch) (scores []float32, in
 	for o := range asides {
 		for a := range angles {
 			lengthsOf(out[a*lenSteps:][:lenSteps], gain, pos, a, o, f.ends())
+		}
+	}
+	for l := range lenSteps {
+		over := length(l, f.maxR) - f.longR
+		if over <= 0 {
+			continue
+		}
+		for a := range angles {
+			k := a*lenSteps + l
+			out[k] = max(hidden, out[k]-float32(behindCost*over))
 		}
 	}
 	return out, inside
