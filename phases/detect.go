@@ -53,12 +53,17 @@ func Detect(t *pose.Track, given Given) (Result, error) {
 		return res, err
 	}
 	var cands []candidate
+	var sides []candidate // swings from the side that was not stated
 	for _, u := range b.bursts(minPeak) {
 		c := b.judge(u, given)
+		o, doubted := b.otherSide(u, given)
+		if doubted {
+			sides = append(sides, o)
+		}
 		if !(c.doubt <= maxDoubt) || math.IsNaN(c.tC.t+c.azRad) {
 			reason := c.reason
-			if side := b.otherSide(u, given); side != "" {
-				reason += ", but it fits a " + side + "-handed swing and the settings say otherwise (bats)"
+			if doubted {
+				reason += ", but it fits a " + o.best.bats.handed() + " swing and " + SettingsSay
 			}
 			res.Rejected = append(res.Rejected, Rejected{TimeS: b.time(u.peak), Reason: reason})
 			continue
@@ -74,8 +79,12 @@ func Detect(t *pose.Track, given Given) (Result, error) {
 			res.Rejected = append(res.Rejected, Rejected{TimeS: b.time(c.peak), Reason: noContact})
 			continue
 		}
-		if side := b.otherSide(c.burst, given); side != "" {
-			sw.Notes = append([]string{"This looks like a " + side + "-handed swing, but the settings say otherwise (bats). If they are wrong, so is what stands here: correct the side and run again."}, sw.Notes...)
+		// Taken from the wrong side, a swing's load or follow-through may pass for it.
+		if slices.ContainsFunc(sides, func(o candidate) bool {
+			return math.Abs(o.tC.t-c.tC.t) < minApartS && o.doubt+o.best.residual < c.doubt+c.best.residual
+		}) {
+			note := "This looks like a " + sides[0].best.bats.handed() + " swing, but " + SettingsSay + ". If they are wrong, so is what stands here: correct the side and run again."
+			sw.Notes, sw.how.notes = append(sw.Notes, note), append(sw.how.notes, note)
 		}
 		sw.Number = len(res.Swings) + 1
 		res.Swings = append(res.Swings, sw)
@@ -90,20 +99,24 @@ const noContact = "contact lies outside of what was filmed: whether it is a full
 // 114 swings of the standard set that were seen from the open or closed side.
 const sureSide = 0.95
 
-// otherSide is "left" or "right" where a side was stated and the burst is plainly a swing from the other one, else empty. It changes no number.
-func (b *body) otherSide(u burst, given Given) string {
+// SettingsSay stands where a stated side is doubted.
+const SettingsSay = "the settings say otherwise (bats)"
+
+// otherSide judges a burst with the side left open; ok where a side was stated and the burst is plainly a swing from the other. It changes no number.
+func (b *body) otherSide(u burst, given Given) (c candidate, ok bool) {
 	if given.Bats == BatsUnset {
-		return ""
+		return c, false
 	}
-	c := b.judge(u, Given{})
-	switch {
-	case !(c.doubt <= maxDoubt) || c.best.bats == given.Bats || c.batsP < sureSide || math.IsNaN(c.azRad):
-		return ""
-	case c.best.bats == Left:
-		return "left"
-	default:
-		return "right"
+	c = b.judge(u, Given{})
+	return c, c.doubt <= maxDoubt && c.best.bats != given.Bats && c.batsP >= sureSide && !math.IsNaN(c.tC.t+c.azRad)
+}
+
+// handed is the side in words.
+func (b Bats) handed() string {
+	if b == Left {
+		return "left-handed"
 	}
+	return "right-handed"
 }
 
 // onItsSide is why a turned video gives no swing.

@@ -261,7 +261,7 @@ func TestStatedSideDoubted(t *testing.T) {
 			}
 			doubted := false
 			for _, sw := range res.Swings {
-				doubted = doubted || len(sw.Notes) > 0 && strings.Contains(sw.Notes[0], "looks like a right-handed swing")
+				doubted = doubted || strings.Contains(strings.Join(sw.Notes, " "), "looks like a right-handed swing")
 			}
 			for _, r := range res.Rejected {
 				doubted = doubted || strings.Contains(r.Reason, "fits a right-handed swing")

@@ -237,10 +237,15 @@ func outcome(in report.Input) Outcome {
 	reason := "no full swing was seen"
 	var what []string
 	for _, r := range in.Rejected {
-		if s := fmt.Sprintf("at %.1f s %s", r.TimeS, r.Reason); len(what) < 3 {
+		s := fmt.Sprintf("at %.1f s %s", r.TimeS, r.Reason)
+		switch {
+		case strings.Contains(r.Reason, phases.SettingsSay): // the first thing to know
+			what = append([]string{s}, what...)
+		default:
 			what = append(what, s)
 		}
 	}
+	what = what[:min(len(what), 3)]
 	if len(what) > 0 {
 		reason += "; quick movement that is none: " + strings.Join(what, ", ")
 	}
