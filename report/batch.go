@@ -66,7 +66,7 @@ func (r *Report) Brief(said map[string]string) *Report {
 
 // brief is what a list of findings needs: title, verdict, and how far outside its band it lies.
 func (f *Finding) brief(same func(*string)) Finding {
-	b := Finding{Rule: f.Rule, Title: f.Title, Verdict: f.Verdict, Later: f.Later}
+	b := Finding{Rule: f.Rule, Title: f.Title, Verdict: f.Verdict, Later: f.Later, Look: f.Look}
 	for _, s := range []*string{&b.Rule, &b.Title, (*string)(&b.Verdict)} {
 		same(s)
 	}
@@ -137,6 +137,7 @@ type indexRow struct {
 	Page, Thumb string
 	Handout     string
 	Keep, Work  []string
+	Look        []string // not sure, for a person's eye
 	AllKeep     int
 	MoreKeep    int
 	Unsure      int
@@ -174,7 +175,7 @@ func indexHTML(rows []BatchRow) ([]byte, error) {
 		}
 		for i := range r.Report.Swings {
 			s := &r.Report.Swings[i]
-			row := indexRow{Report: r.Report, Swing: s, Page: page, Keep: s.titles(Keep), Work: s.titles(WorkOn), Unsure: len(s.titles(CannotTell))}
+			row := indexRow{Report: r.Report, Swing: s, Page: page, Keep: s.titles(Keep), Work: s.titles(WorkOn), Look: titlesOf(s.look()), Unsure: len(s.titles(CannotTell))}
 			row.AllKeep = len(row.Keep)
 			if r.Report.Hitter.ID == "" {
 				data.Unnamed++
@@ -225,6 +226,23 @@ func (s *Swing) titles(v Verdict) (out []string) {
 		if f.Verdict == v {
 			out = append(out, f.Title)
 		}
+	}
+	return out
+}
+
+// look lists what is pointed out without being sure.
+func (s *Swing) look() (out []Finding) {
+	for _, f := range s.Findings {
+		if f.Look {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+func titlesOf(fs []Finding) (out []string) {
+	for _, f := range fs {
+		out = append(out, f.Title)
 	}
 	return out
 }

@@ -238,7 +238,11 @@ func (h *handout) findings(s *Swing, r *Report) {
 		low = max(low, h.y)
 	}
 	column(handPad, "moss", "Keep", "Nothing stands out for certain in this clip. Look at the pictures for what you like.", Keep, 3, func(f Finding) []string { return []string{f.Sentence} })
-	column(handPad+w+gap, "clay", "Work on", "Nothing is far enough from the usual to ask for a change.", WorkOn, maxWorkOn, func(f Finding) []string {
+	none := "Nothing is far enough from the usual to ask for a change."
+	if look := titlesOf(s.look()); len(look) > 0 {
+		none += " Not sure, but worth your own look: " + strings.Join(look, "; ") + "."
+	}
+	column(handPad+w+gap, "clay", "Work on", none, WorkOn, maxWorkOn, func(f Finding) []string {
 		out := []string{f.Sentence}
 		if r.Cues != "body" {
 			out = append(out, "Think: "+f.Cue)

@@ -36,6 +36,7 @@ type Finding struct {
 	Moment   phases.EventName `json:"moment"`
 	Still    string           `json:"still,omitempty"`
 	Later    bool             `json:"later,omitempty"` // outside the band as well, but two others come first
+	Look     bool             `json:"look,omitempty"`  // outside the band by 1 to 1.96 σ: nothing is asked, but a coach may look
 }
 
 // FindingMeasure is a measure that a finding leans on, as in the table of measures.
@@ -74,6 +75,8 @@ const (
 	z95 = 1.96
 	// zKeep: a value is praised only if it lies inside by its standard uncertainty, that is about 5 to 1 for each limit.
 	zKeep = 1.0
+	// zLook: a value outside its band by its standard uncertainty is pointed out, not judged.
+	zLook = 1.0
 	// zSure: of several things to work on, those known this well come before the others.
 	zSure = 3.0
 	// maxWorkOn: more than two things at a time help nobody.
@@ -120,20 +123,23 @@ func stand(value, sigma float64, b *configs.Band) (s standing, z float64) {
 // judged is a finding with what its place in the report depends on.
 type judged struct {
 	Finding
-	z float64 // σ outside the band, of the check that decided
+	z    float64 // σ outside the band, of the check that decided
+	look bool    // may be pointed out
 }
 
 // Judge holds a swing against the rules and returns one finding a rule:
 // what to keep, then at most two things to work on, then notes, then what this
 // clip cannot tell; within each in the rules' order. A rule asks for work only
 // where a value lies outside its band by more than 1.96 σ, and praises only
-// where every value that it could judge lies inside by at least 1 σ.
+// where every value that it could judge lies inside by at least 1 σ. What lies outside
+// by 1 to 1.96 σ stays a note, and is marked for a person's eye where there is less to work on than two things.
 func Judge(sw *phases.Swing, rules *configs.RuleSet, h Hitter) []Finding {
 	all := make([]judged, 0, len(rules.Rules))
 	for _, r := range rules.Rules {
 		all = append(all, judge(sw, r, h))
 	}
 	limitWork(all)
+	pointOut(all)
 	rank := map[Verdict]int{Keep: 0, WorkOn: 1, Note: 2, CannotTell: 3}
 	slices.SortStableFunc(all, func(a, b judged) int { return rank[a.Verdict] - rank[b.Verdict] })
 	out := make([]Finding, len(all))
@@ -160,6 +166,28 @@ func limitWork(all []judged) {
 			f.Verdict, f.Later = Note, true
 			f.Cue, f.CueBody, f.Drill = "", "", ""
 		}
+	}
+}
+
+// pointOut leaves a person's eye what lies farthest outside its band without being sure, where fewer than two things are asked for.
+func pointOut(all []judged) {
+	left := maxWorkOn
+	for i := range all {
+		if all[i].Verdict == WorkOn {
+			left--
+		}
+	}
+	for ; left > 0; left-- {
+		best := -1
+		for i := range all {
+			if all[i].look && !all[i].Look && (best < 0 || all[i].z > all[best].z) {
+				best = i
+			}
+		}
+		if best < 0 {
+			return
+		}
+		all[best].Look = true
 	}
 }
 
@@ -219,6 +247,9 @@ func judge(sw *phases.Swing, r configs.Rule, h Hitter) judged {
 	case (state == below || state == above) && r.Mode == configs.ModeJudge:
 		j.Verdict, j.Sentence = WorkOn, outside
 		j.Cue, j.CueBody, j.Drill = r.CueOutcome, r.CueBody, r.Drill
+	case state == unsure && j.z >= zLook && r.Mode == configs.ModeJudge:
+		j.look = true
+		j.Sentence += " That is past the usual, but not by enough to be sure from this clip."
 	case state == unsure:
 		j.Sentence += " That is too close to the line to call from this clip."
 	}

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"maps"
 	"slices"
 	"strings"
 	"testing"
@@ -37,11 +38,12 @@ func TestVerdicts(t *testing.T) {
 		{"in the middle", 15, 2, "open", phases.Measured, Keep, "keep 15°"},
 		{"inside by just a sigma", 12, 2, "open", phases.Measured, Keep, "keep 12°"},
 		{"inside by less", 11.9, 2, "open", phases.Measured, Note, "too close"},
-		{"under it by less than 1.96 sigma", 6.1, 2, "open", phases.Measured, Note, "too close"},
+		{"under it by less than 1.96 sigma", 6.1, 2, "open", phases.Measured, Note, "not by enough"},
+		{"under it by less than a sigma", 8.1, 2, "open", phases.Measured, Note, "too close"},
 		{"under it by more", 6.0, 2, "open", phases.Measured, WorkOn, "below 6°"},
-		{"over it by less than 1.96 sigma", 23.9, 2, "open", phases.Measured, Note, "too close"},
+		{"over it by less than 1.96 sigma", 23.9, 2, "open", phases.Measured, Note, "not by enough"},
 		{"over it by more", 24, 2, "open", phases.Measured, WorkOn, "above 24°"},
-		{"far out, but hardly known", 60, 30, "open", phases.Measured, Note, "too close"},
+		{"far out, but hardly known", 60, 30, "open", phases.Measured, Note, "not by enough"},
 		{"camera stands elsewhere", 15, 2, "catcher", phases.Measured, CannotTell, "this camera"},
 		{"hidden", 15, 2, "open", phases.Occluded, CannotTell, "hides"},
 		{"too few frames", 15, 2, "open", phases.FrameRate, CannotTell, "frames"},
@@ -134,6 +136,41 @@ func TestAtMostTwoToWorkOn(t *testing.T) {
 	want := []string{"keep good", "work_on a", "work_on c", "note b later", "note d later"}
 	if !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v", got, want)
+	}
+}
+
+// What is past its band without being sure is pointed out: what is farthest past first, and two things with those to work on.
+func TestPointedOut(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		z    map[string]float64 // distance over the limit in sigma
+		want []string
+	}{
+		{"the two that are farthest past", map[string]float64{"a": 1.1, "b": 1.9, "c": 1.5, "d": 0.9}, []string{"b", "c"}},
+		{"one beside one to work on", map[string]float64{"a": 1.1, "b": 4, "c": 1.5}, []string{"c"}},
+		{"none beside two to work on", map[string]float64{"a": 3, "b": 4, "c": 1.5}, nil},
+		{"none where all is close to the limit or inside", map[string]float64{"a": 0.9, "b": -0.5, "c": -4}, nil},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			sw := &phases.Swing{View: phases.View{Side: "open"}}
+			rs := &configs.RuleSet{}
+			for _, id := range slices.Sorted(maps.Keys(c.z)) {
+				rs.Rules = append(rs.Rules, rule(id, nil, ptr(10)))
+				sw.Measures = append(sw.Measures, phases.Measure{Name: id, Event: "contact", Value: 10 + c.z[id], Sigma: 1, Unit: "deg", Status: phases.Measured})
+			}
+			var got []string
+			for _, f := range Judge(sw, rs, Hitter{}) {
+				if f.Look {
+					got = append(got, f.Rule)
+				}
+				if f.Look && (f.Verdict != Note || f.Cue != "" || f.Drill != "") {
+					t.Errorf("%+v: asks for something", f)
+				}
+			}
+			if !slices.Equal(got, c.want) {
+				t.Errorf("got %v, want %v", got, c.want)
+			}
+		})
 	}
 }
 

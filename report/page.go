@@ -136,6 +136,7 @@ type group struct {
 	ID, Head, Sign, Lead string
 	Cues                 string // form of cues; empty = both
 	Findings             []Finding
+	Look                 []Finding // not sure, for a person's eye
 }
 
 type swingPage struct {
@@ -301,7 +302,7 @@ func (r *Report) swingPage(s *Swing) swingPage {
 	p := swingPage{Swing: s, Report: r, Order: r.order(s)}
 	of := func(v Verdict) (out []Finding) {
 		for _, f := range s.Findings {
-			if f.Verdict == v {
+			if f.Verdict == v && !f.Look {
 				out = append(out, f)
 			}
 		}
@@ -314,7 +315,7 @@ func (r *Report) swingPage(s *Swing) swingPage {
 	keep = keep[:len(keep)-len(more)]
 	p.Main = []group{
 		{ID: "keep", Head: "Keep", Sign: "✓", Lead: "Nothing stands out for certain in this clip. Look at the pictures for what you like, and film a few more swings.", Findings: keep},
-		{ID: "work", Head: "Work on", Sign: "➜", Lead: "Nothing is far enough from the usual to ask for a change.", Findings: of(WorkOn), Cues: r.Cues},
+		{ID: "work", Head: "Work on", Sign: "➜", Lead: "Nothing is far enough from the usual to ask for a change.", Findings: of(WorkOn), Look: s.look(), Cues: r.Cues},
 	}
 	p.Folded = []group{
 		{ID: "more", Head: "More to keep", Sign: "✓", Findings: more},

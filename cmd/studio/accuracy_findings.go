@@ -32,6 +32,7 @@ type ruleCount struct {
 	within, invented      int // truth inside all bands of the rule and a value there; of those named
 	workOn, workOnWrong   int // findings to work on whose truth is known; of those inside the band
 	keep, keepWrong       int // findings to keep whose truth is known; of those outside the band
+	look, lookRight       int // pointed out without being sure, truth known; of those outside the band
 
 	chance float64 // of clear: how many an honest report names (chanceOf)
 }
@@ -134,6 +135,11 @@ func (b *bench) verdict(c *clip, r *configs.Rule, f *report.Finding, truth map[s
 				if m := measureOf(f, check.Measure, check.Event); m != nil {
 					b.notice("%s: NOT THERE %s: %s is truly %.3g; %.3g ± %.3g was found", c.label, r.ID, check.Measure, v, float64(m.Value), float64(m.Sigma))
 				}
+			}
+		case f.Look:
+			n.look++
+			if !wrong {
+				n.lookRight++
 			}
 		case f.Verdict == report.Keep:
 			n.keep++

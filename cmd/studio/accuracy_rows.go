@@ -32,6 +32,7 @@ func (b *bench) findingRows() []row {
 		n.within, n.invented = n.within+r.within, n.invented+r.invented
 		n.workOn, n.workOnWrong = n.workOn+r.workOn, n.workOnWrong+r.workOnWrong
 		n.keep, n.keepWrong, n.chance = n.keep+r.keep, n.keepWrong+r.keepWrong, n.chance+r.chance
+		n.look, n.lookRight = n.look+r.look, n.lookRight+r.lookRight
 		byRule = append(byRule, r.rows(k)...)
 	}
 	return append(append(rows, n.rows("")...), byRule...)
@@ -55,12 +56,13 @@ func (n *ruleCount) rows(rule string) []row {
 	c := share(sec, "fault named that is not there, of findings to work on", rule, n.workOnWrong, n.workOn)
 	d := share(sec, "fault named that is not there, of chances", rule, n.invented, n.within)
 	e := share(sec, "praised though outside the band", rule, n.keepWrong, n.keep)
+	l := share(sec, "pointed out without being sure: truly outside the band", rule, n.lookRight, n.look)
 	if rule == "" {
 		a.Goals = []goal{least(0.9, n.named, n.clear)}
 		c.Goals = []goal{most("≤ 5 %", 0.05, ratio(n.workOnWrong, n.workOn), n.workOn)}
 		d.Goals = []goal{most("≤ 5 %", 0.05, ratio(n.invented, n.within), n.within)}
 	}
-	return []row{a, c, d, e}
+	return []row{a, c, d, e, l}
 }
 
 func ratio(k, n int) float64 {
