@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	"image/draw"
 	"io"
 	"math"
 	"os"
@@ -99,7 +98,7 @@ func (s *smallPictures) image(pos int) (im pose.Image, ok bool, err error) {
 	if !ok {
 		return s.fromSpool(pos)
 	}
-	im = pose.Image{W: s.w, H: s.h, Stride: 3 * s.w, Pix: make([]byte, 3*s.w*s.h)}
+	im = pose.NewImage(s.w, s.h)
 	if _, err := s.file.ReadAt(im.Pix, off); err != nil && !errors.Is(err, io.EOF) {
 		return im, false, fmt.Errorf("reduced pictures: %w", err)
 	}
@@ -134,14 +133,8 @@ func (s *smallPictures) fromSpool(pos int) (im pose.Image, ok bool, err error) {
 	if err != nil {
 		return im, false, err
 	}
-	rgba := image.NewRGBA(s.rect().Intersect(pic.Bounds()))
-	draw.Draw(rgba, rgba.Rect, pic, rgba.Rect.Min, draw.Src)
-	whole := pose.Image{W: rgba.Rect.Dx(), H: rgba.Rect.Dy(), Stride: 3 * rgba.Rect.Dx(), Pix: make([]byte, 3*rgba.Rect.Dx()*rgba.Rect.Dy())}
-	for i := range len(whole.Pix) / 3 {
-		whole.Pix[3*i], whole.Pix[3*i+1], whole.Pix[3*i+2] = rgba.Pix[4*i+2], rgba.Pix[4*i+1], rgba.Pix[4*i]
-	}
-	im = pose.Image{W: s.w, H: s.h, Stride: 3 * s.w, Pix: make([]byte, 3*s.w*s.h)}
-	pose.Resize(im, whole)
+	im = pose.NewImage(s.w, s.h)
+	pose.Resize(im, pose.PartOf(pic, s.rect().Intersect(pic.Bounds())))
 	return im, true, nil
 }
 

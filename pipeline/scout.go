@@ -219,9 +219,7 @@ func frameTimes(info video.Info) []float64 {
 // reduced copies the picture, at most scoutLongPx long.
 func reduced(im pose.Image) (pose.Image, float64) {
 	zoom := math.Max(1, float64(max(im.W, im.H))/scoutLongPx)
-	s := pose.Image{W: max(1, int(math.Round(float64(im.W)/zoom))), H: max(1, int(math.Round(float64(im.H)/zoom)))}
-	s.Stride = 3 * s.W
-	s.Pix = make([]byte, s.Stride*s.H)
+	s := pose.NewImage(max(1, int(math.Round(float64(im.W)/zoom))), max(1, int(math.Round(float64(im.H)/zoom))))
 	if zoom == 1 {
 		for y := range s.H {
 			copy(s.Pix[y*s.Stride:(y+1)*s.Stride], im.Pix[y*im.Stride:])

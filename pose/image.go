@@ -2,6 +2,8 @@ package pose
 
 import (
 	"encoding/binary"
+	"image"
+	"image/color"
 	"math"
 
 	"cagebook/pipeline/video"
@@ -16,6 +18,34 @@ type Image struct {
 // ImageOf is a view of a frame; it is valid as long as the frame is.
 func ImageOf(f *video.Frame) Image {
 	return Image{W: f.W, H: f.H, Stride: f.Stride, Pix: f.Pix}
+}
+
+// NewImage is a black picture.
+func NewImage(w, h int) Image {
+	return Image{W: w, H: h, Stride: 3 * w, Pix: make([]byte, 3*w*h)}
+}
+
+// PartOf is a copy of a part of a picture, which lies in it.
+func PartOf(src image.Image, part image.Rectangle) Image {
+	im := NewImage(part.Dx(), part.Dy())
+	for y := range im.H {
+		out := im.Pix[y*im.Stride:]
+		for x := range im.W {
+			var c color.RGBA
+			switch src := src.(type) {
+			case *image.RGBA:
+				c = src.RGBAAt(part.Min.X+x, part.Min.Y+y)
+			case *image.YCbCr:
+				q := src.YCbCrAt(part.Min.X+x, part.Min.Y+y)
+				c.R, c.G, c.B = color.YCbCrToRGB(q.Y, q.Cb, q.Cr)
+			default:
+				c = color.RGBAModel.Convert(src.At(part.Min.X+x, part.Min.Y+y)).(color.RGBA)
+			}
+			o := out[3*x : 3*x+3 : 3*x+3]
+			o[0], o[1], o[2] = c.B, c.G, c.R
+		}
+	}
+	return im
 }
 
 // Resize fills dst, whose size is set by the caller, with src: every pixel of

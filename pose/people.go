@@ -56,9 +56,7 @@ func PeopleInput(im Image, f Fit) Tensor {
 }
 
 func fitted(im Image, f Fit) Image {
-	s := Image{W: min(f.W, int(math.Round(float64(im.W)*f.Scale))), H: min(f.H, int(math.Round(float64(im.H)*f.Scale)))}
-	s.Stride = s.W * 3
-	s.Pix = make([]byte, s.Stride*s.H)
+	s := NewImage(min(f.W, int(math.Round(float64(im.W)*f.Scale))), min(f.H, int(math.Round(float64(im.H)*f.Scale))))
 	Resize(s, im)
 	return s
 }

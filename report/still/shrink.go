@@ -2,7 +2,6 @@ package still
 
 import (
 	"image"
-	"image/color"
 
 	"golang.org/x/image/draw"
 
@@ -17,8 +16,8 @@ func scale(dst *image.RGBA, to image.Rectangle, src image.Image, from image.Rect
 		draw.CatmullRom.Scale(dst, to, src, from, draw.Src, nil)
 		return
 	}
-	small := blank(to.Dx(), to.Dy())
-	pose.Resize(small, packed(src, from))
+	small := pose.NewImage(to.Dx(), to.Dy())
+	pose.Resize(small, pose.PartOf(src, from))
 	for y := range small.H {
 		out, in := dst.Pix[dst.PixOffset(to.Min.X, to.Min.Y+y):], small.Pix[y*small.Stride:]
 		for x := range small.W {
@@ -26,31 +25,4 @@ func scale(dst *image.RGBA, to image.Rectangle, src image.Image, from image.Rect
 			o[0], o[1], o[2], o[3] = p[2], p[1], p[0], 0xff
 		}
 	}
-}
-
-func blank(w, h int) pose.Image {
-	return pose.Image{W: w, H: h, Stride: 3 * w, Pix: make([]byte, 3*w*h)}
-}
-
-// packed is a part of a picture, blue, green, red.
-func packed(src image.Image, part image.Rectangle) pose.Image {
-	im := blank(part.Dx(), part.Dy())
-	for y := range im.H {
-		out := im.Pix[y*im.Stride:]
-		for x := range im.W {
-			var c color.RGBA
-			switch src := src.(type) {
-			case *image.RGBA:
-				c = src.RGBAAt(part.Min.X+x, part.Min.Y+y)
-			case *image.YCbCr:
-				q := src.YCbCrAt(part.Min.X+x, part.Min.Y+y)
-				c.R, c.G, c.B = color.YCbCrToRGB(q.Y, q.Cb, q.Cr)
-			default:
-				c = color.RGBAModel.Convert(src.At(part.Min.X+x, part.Min.Y+y)).(color.RGBA)
-			}
-			o := out[3*x : 3*x+3 : 3*x+3]
-			o[0], o[1], o[2] = c.B, c.G, c.R
-		}
-	}
-	return im
 }
