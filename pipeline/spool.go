@@ -165,13 +165,10 @@ func (s *Spool) find(frame int, want image.Rectangle) (piece, error) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if p, ok := s.at[frame]; !ok || p.holds(want) {
-		if !ok {
-			return p, errNotSpooled(frame)
-		}
-		return p, nil
+	p, ok := s.at[frame]
+	if ok && !p.holds(want) {
+		p, ok = s.wholes[frame]
 	}
-	p, ok := s.wholes[frame]
 	if !ok {
 		return p, errNotSpooled(frame)
 	}

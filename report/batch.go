@@ -221,24 +221,22 @@ func (s *Swing) outside() (n int, z float64) {
 	return n, z
 }
 
-func (s *Swing) titles(v Verdict) (out []string) {
-	for _, f := range s.Findings {
-		if f.Verdict == v {
-			out = append(out, f.Title)
+// pick lists some of the findings.
+func (s *Swing) pick(want func(*Finding) bool) (out []Finding) {
+	for i := range s.Findings {
+		if f := &s.Findings[i]; want(f) {
+			out = append(out, *f)
 		}
 	}
 	return out
 }
 
-// look lists what is pointed out without being sure.
-func (s *Swing) look() (out []Finding) {
-	for _, f := range s.Findings {
-		if f.Look {
-			out = append(out, f)
-		}
-	}
-	return out
+func (s *Swing) titles(v Verdict) []string {
+	return titlesOf(s.pick(func(f *Finding) bool { return f.Verdict == v }))
 }
+
+// look lists what is pointed out without being sure.
+func (s *Swing) look() []Finding { return s.pick(func(f *Finding) bool { return f.Look }) }
 
 func titlesOf(fs []Finding) (out []string) {
 	for _, f := range fs {

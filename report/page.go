@@ -34,13 +34,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 		b, err := pageFiles.ReadFile("page/player.js")
 		return template.JS(b), err
 	},
-	"capital": func(s string) string {
-		r, n := utf8.DecodeRuneInString(s)
-		if n == 0 {
-			return s
-		}
-		return string(unicode.ToUpper(r)) + s[n:]
-	},
+	"capital":    capital,
 	"lowerfirst": func(s string) string { return strings.ToLower(s[:1]) + s[1:] },
 	"level":      func(s string) string { return strings.ReplaceAll(s, "_", " ") },
 	"add":        func(a, b int) int { return a + b },
@@ -58,6 +52,15 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"azim":   func(n Num) string { return noMinusZero("%.0f°", float64(n), 0) },
 	"anchor": func(a string, i int) string { return fmt.Sprintf("%s-%d", a, i) },
 }).ParseFS(pageFiles, "page/*.html"))
+
+// capital begins a sentence.
+func capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return s
+	}
+	return string(unicode.ToUpper(r)) + s[n:]
+}
 
 // markFile is the name of a clip's own settings file.
 func markFile(clip string) string { return path.Base(clip) + ".yaml" }
@@ -169,8 +172,7 @@ func becauseOf(findings []Finding) (out []because) {
 		if !ok {
 			what, why = f.Sentence, "Other reasons"
 		}
-		why = strings.TrimSuffix(why, ".")
-		why = strings.ToUpper(why[:1]) + why[1:]
+		why = capital(strings.TrimSuffix(why, "."))
 		u := untold{f, what, slices.ContainsFunc(f.Measures, func(m FindingMeasure) bool { return m.Status == phases.Measured })}
 		at := slices.IndexFunc(out, func(b because) bool { return b.Why == why })
 		if at < 0 {
@@ -300,13 +302,8 @@ func (r *Report) lot() *lotView {
 func (r *Report) swingPage(s *Swing) swingPage {
 	s = s.shown(r.Hitter)
 	p := swingPage{Swing: s, Report: r, Order: r.order(s)}
-	of := func(v Verdict) (out []Finding) {
-		for _, f := range s.Findings {
-			if f.Verdict == v && !f.Look {
-				out = append(out, f)
-			}
-		}
-		return out
+	of := func(v Verdict) []Finding {
+		return s.pick(func(f *Finding) bool { return f.Verdict == v && !f.Look })
 	}
 	// Few things at a time: the first ones stand open, the rest is folded away.
 	const maxKeep = 3

@@ -42,17 +42,23 @@ type views struct {
 	inside [][]bool    // whether a place lies in the hitter's outline [angle][radius]
 }
 
-func newViews(n int) views {
-	return views{make([]grip, n), make([][]float32, n), make([][]float32, n), make([][]bool, n)}
+// unseen are the views before anything is looked at: of each grip the likeliest.
+func (f *follower) unseen() views {
+	n := len(f.tries)
+	v := views{make([]grip, n), make([][]float32, n), make([][]float32, n), make([][]bool, n)}
+	for i, t := range f.tries {
+		v.grips[i] = t[0]
+	}
+	return v
 }
 
 func newFollower(s *Scene) *follower {
 	n := len(s.Pics)
-	f := &follower{s: s, w: s.Pics[0].W, h: s.Pics[0].H, tries: make([][]grip, n), move: make([]shift, n), views: newViews(n), fine: 1, longR: maxBat, maxR: maxBat}
+	f := &follower{s: s, w: s.Pics[0].W, h: s.Pics[0].H, tries: make([][]grip, n), move: make([]shift, n), fine: 1, longR: maxBat, maxR: maxBat}
 	for i := range n {
 		f.tries[i] = s.gripsOf(i)
-		f.grips[i] = f.tries[i][0]
 	}
+	f.views = f.unseen()
 	if s.BatHeights > 0 {
 		// The hands cover the first 8 to 10 cm of the handle; 6 % for the scale.
 		f.longR = math.Min(maxBat, math.Max(0.25, (s.BatHeights-handsOnHandle)*1.06))
@@ -222,12 +228,9 @@ func (f *follower) gather(c *colours) {
 			}
 		}
 	})
-	f.views = newViews(len(f.s.Pics))
+	f.views = f.unseen()
 	for i, k := range f.hands(seen) {
 		if k < 0 {
-			if len(f.tries[i]) > 0 {
-				f.grips[i] = f.tries[i][0]
-			}
 			continue
 		}
 		v := &seen[i][k]
