@@ -235,21 +235,40 @@ func outcome(in report.Input) Outcome {
 		return Outcome{State: report.Done}
 	}
 	reason := "no full swing was seen"
-	var what []string
-	for _, r := range in.Rejected {
-		s := fmt.Sprintf("at %.1f s %s", r.TimeS, r.Reason)
-		switch {
-		case strings.Contains(r.Reason, phases.SettingsSay): // the first thing to know
+	if what := quickMovements(in.Rejected); len(what) > 0 {
+		reason += "; quick movement that is none: " + strings.Join(what[:min(len(what), 3)], ", ")
+	}
+	return Outcome{State: report.NoSwing, Reason: reason + "."}
+}
+
+// quickMovements says what was taken for no swing and why, each reason once with all its times.
+func quickMovements(rejected []phases.Rejected) (what []string) {
+	times := map[string][]string{}
+	var reasons []string
+	for _, r := range rejected {
+		if times[r.Reason] == nil {
+			reasons = append(reasons, r.Reason)
+		}
+		times[r.Reason] = append(times[r.Reason], fmt.Sprintf("%.1f", r.TimeS))
+	}
+	for _, why := range reasons {
+		s := fmt.Sprintf("at %s s %s", and(slices.Compact(times[why])), why)
+		if strings.Contains(why, phases.SettingsSay) { // the first thing to know
 			what = append([]string{s}, what...)
-		default:
+		} else {
 			what = append(what, s)
 		}
 	}
-	what = what[:min(len(what), 3)]
-	if len(what) > 0 {
-		reason += "; quick movement that is none: " + strings.Join(what, ", ")
+	return what
+}
+
+// and lists words: a, b and c.
+func and(words []string) string {
+	last := len(words) - 1
+	if last < 1 {
+		return strings.Join(words, "")
 	}
-	return Outcome{State: report.NoSwing, Reason: reason + "."}
+	return strings.Join(words[:last], ", ") + " and " + words[last]
 }
 
 // withLost says of a clip without a swing that some of it could not be read.

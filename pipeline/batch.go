@@ -70,6 +70,13 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	if err != nil {
 		return Summary{}, err
 	}
+	list, err := b.pass.list(root, out)
+	if err != nil {
+		return Summary{}, err
+	}
+	if len(list.Clips) == 0 && b.pass == nil { // a slip in the name, or a disk that is not there: no reason to empty the page
+		return Summary{}, fmt.Errorf("%s: %w", b.Root, ErrNoClips)
+	}
 	lock, err := lockOutput(out)
 	if err != nil {
 		return Summary{}, err
@@ -79,10 +86,6 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	defer func() { _ = os.RemoveAll(scratch) }() // the next run removes what stays
 	store := NewStore(out)
 	if err := store.RemoveTemps(); err != nil {
-		return Summary{}, err
-	}
-	list, err := b.pass.list(root, out)
-	if err != nil {
 		return Summary{}, err
 	}
 	apart(&list, out)
@@ -150,7 +153,7 @@ func (b *Batch) places() (root, out string, err error) {
 	case within(root, filepath.Join(out, ClipsDir)):
 		return "", "", fmt.Errorf("%s: %w: the clips lie where results would go", b.Out, ErrPlaces)
 	case IsOutput(root):
-		return "", "", fmt.Errorf("%s: %w: it holds results, whose films are no clips", b.Root, ErrRoot)
+		return "", "", fmt.Errorf("%s: %w: it holds results, whose films are no clips (if clips lie there too, move the results to a folder of their own)", b.Root, ErrRoot)
 	}
 	return root, out, nil
 }
@@ -160,6 +163,9 @@ var ErrPlaces = errors.New("not usable as output folder")
 
 // ErrRoot says that a folder holds no clips to look at.
 var ErrRoot = errors.New("not usable as folder of clips")
+
+// ErrNoClips is an ErrRoot for want of clips.
+var ErrNoClips = fmt.Errorf("%w: no clips in it or below it (files that end in .mp4, .mov, .avi, .mkv and the like)", ErrRoot)
 
 func within(path, dir string) bool {
 	rel, err := filepath.Rel(dir, path)

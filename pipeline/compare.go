@@ -173,8 +173,9 @@ func LoadClip(path string) (r *report.Report, dir string, err error) {
 	return r, dir, err
 }
 
-// Compare sets swings of two folders of results beside each other; number 0 takes the first swing.
-func Compare(ctx context.Context, pathA string, numberA int, pathB string, numberB int, put func(name string, data []byte) error) (*report.Comparison, error) {
+// Compare sets swings of two folders of results beside each other; number 0 takes the first swing. back is
+// the page to which the comparison belongs, as its page links to it; "" = none.
+func Compare(ctx context.Context, pathA string, numberA int, pathB string, numberB int, back string, put func(name string, data []byte) error) (*report.Comparison, error) {
 	a, dirA, err := loadSwing(pathA, numberA)
 	if err != nil {
 		return nil, err
@@ -187,6 +188,7 @@ func Compare(ctx context.Context, pathA string, numberA int, pathB string, numbe
 	if err != nil {
 		return nil, err
 	}
+	c.Back = back
 	return c, WriteComparison(ctx, c, filepath.Join(dirA, a.Swing.Film.Path), filepath.Join(dirB, b.Swing.Film.Path), compareKey(a, b), put)
 }
 
@@ -244,7 +246,7 @@ func (r *run) beside(ctx context.Context, rel string, number int, reference stri
 			return nil
 		}
 	}
-	_, err := Compare(ctx, own, number, model, 0, put)
+	_, err := Compare(ctx, own, number, model, 0, report.BesideBack, put)
 	switch {
 	case ctx.Err() != nil:
 		return context.Cause(ctx)

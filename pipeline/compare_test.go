@@ -29,7 +29,7 @@ func TestCompareFolders(t *testing.T) {
 	}
 	out := NewStore(filepath.Join(dir, "beside"))
 	a := filepath.Join(dir, "clips", "a.mp4")
-	c, err := Compare(context.Background(), a, 0, filepath.Join(dir, "clips", "b.mp4", "report.json"), 1, out.Put)
+	c, err := Compare(context.Background(), a, 0, filepath.Join(dir, "clips", "b.mp4", "report.json"), 1, "", out.Put)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -42,13 +42,13 @@ func TestCompareFolders(t *testing.T) {
 	if err != nil || strings.TrimSpace(string(n)) != "60" || len(c.Samples) != 60 { // all of the example's frames
 		t.Errorf("%s pictures for %d samples, %v", n, len(c.Samples), err)
 	}
-	if _, err := Compare(context.Background(), a, 7, a, 1, out.Put); !errors.Is(err, report.ErrNoSwing) {
+	if _, err := Compare(context.Background(), a, 7, a, 1, "", out.Put); !errors.Is(err, report.ErrNoSwing) {
 		t.Errorf("swing 7: %v", err)
 	}
 	if err := os.Remove(filepath.Join(a, "swing-1", "film.mp4")); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Compare(context.Background(), a, 1, a, 1, out.Put); !errors.Is(err, os.ErrNotExist) {
+	if _, err := Compare(context.Background(), a, 1, a, 1, "", out.Put); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("a film that is gone: %v", err)
 	}
 }

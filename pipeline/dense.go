@@ -12,6 +12,7 @@ import (
 
 	"cagebook/pipeline/video"
 	"cagebook/pose"
+	"cagebook/report/still"
 )
 
 // DenseOptions steer the dense pass.
@@ -235,7 +236,6 @@ func planWindows(hitters []pose.Hitter, info video.Info) []*windowWork {
 // its farthest, and what still.Crops leaves about joints. All of 199 films of rendered swings lie within.
 const (
 	shownSide, shownTop, shownFoot = 0.8, 0.6, 0.4
-	cropTop                        = 0.3 // of still.Crops
 	shownMost                      = 0.8 // of the frame; of more all is spooled
 	jpegBlock                      = 16  // px: so the blocks of the part are those of the frame, and so are its pictures
 )
@@ -253,7 +253,7 @@ func shownPart(coarse *pose.Track, win pose.Window, w, h int) image.Rectangle {
 		if n < 4 || !(e > 0) {
 			continue
 		}
-		foot := shownFoot*e + math.Max(0, cropTop*e-b.Y0) // a head at the picture's edge shifts the part down
+		foot := shownFoot*e + math.Max(0, still.MarginTop*e-b.Y0) // a head at the picture's edge shifts the part down
 		out = out.Union(image.Rect(int(b.X0-shownSide*e), int(b.Y0-shownTop*e), int(b.X1+shownSide*e), int(b.Y1+foot)))
 	}
 	out = out.Intersect(image.Rect(0, 0, w, h))

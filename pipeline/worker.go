@@ -18,6 +18,8 @@ import (
 	"syscall"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"cagebook/configs"
 )
 
@@ -215,6 +217,9 @@ type process struct {
 	stderr   *tail
 	ended    chan error // holds the exit error, once
 	dead     bool
+
+	group  sync.Mutex // held while its group is signalled
+	reaped bool       // its number may be another's by now
 }
 
 // errKilled marks a worker that the system, or a person, ended before it was ready.
@@ -282,8 +287,24 @@ func (p *process) read(stdout io.Reader) {
 		}
 		_, _ = p.stderr.Write(line) // a library that prints to the wrong place
 	}
+	// Its number is its own until it is waited for, and so is that of its group.
+	for unix.Waitid(unix.P_PID, p.cmd.Process.Pid, nil, unix.WEXITED|unix.WNOWAIT, nil) == unix.EINTR {
+	}
+	p.killGroup()
+	p.group.Lock()
+	p.reaped = true
+	p.group.Unlock()
 	p.ended <- p.cmd.Wait()
 	close(p.messages)
+}
+
+// killGroup ends the process and all that it started, but nothing that has come by their number since.
+func (p *process) killGroup() {
+	p.group.Lock()
+	defer p.group.Unlock()
+	if !p.reaped {
+		_ = syscall.Kill(-p.cmd.Process.Pid, syscall.SIGKILL) // gone already is as good
+	}
 }
 
 func (p *process) run(ctx context.Context, q request, l limits, progress Progress) (Outcome, error) {
@@ -360,8 +381,8 @@ func (p *process) kill() {
 		return
 	}
 	p.dead = true
-	_ = syscall.Kill(-p.cmd.Process.Pid, syscall.SIGKILL) // gone already is as good
-	for range p.messages {                                //nolint:revive // drains what was sent before the end, so that read can finish
+	p.killGroup()
+	for range p.messages { //nolint:revive // drains what was sent before the end, so that read can finish
 	}
 }
 

@@ -55,10 +55,11 @@ func number0(n Num) float64 {
 // Comparison sets a swing beside another, aligned by their key frames.
 type Comparison struct {
 	A, B     Compared
-	Mirror   bool  // B is shown mirrored, so that both face one way
-	Moments  []int // indices into phases.KeyFrames that both have
-	Samples  []int // of A's film, positions
-	Partner  []int // of B's film, the position that belongs to each
+	Mirror   bool   // B is shown mirrored, so that both face one way
+	Back     string // page to which the comparison belongs; "" = none
+	Moments  []int  // indices into phases.KeyFrames that both have
+	Samples  []int  // of A's film, positions
+	Partner  []int  // of B's film, the position that belongs to each
 	Differ   []Difference
 	Compared int // measures that both have
 	Notes    []string
@@ -379,6 +380,6 @@ func (c *Comparison) JSON(key string) ([]byte, error) {
 // NoComparison is compare.html where the reference could not be used.
 func NoComparison(reason string) ([]byte, error) {
 	var b bytes.Buffer
-	err := pages.ExecuteTemplate(&b, "nocompare.html", reason)
+	err := pages.ExecuteTemplate(&b, "nocompare.html", struct{ Back, Reason string }{BesideBack, reason})
 	return b.Bytes(), err
 }

@@ -298,6 +298,9 @@ func Build(in Input) *Report {
 	return r
 }
 
+// BesideBack leads from there to the clip's report.
+const BesideBack = "../../report.html"
+
 // BesideFolder is where a swing's comparison with the reference lies, below the clip's folder.
 func BesideFolder(number int) string { return fmt.Sprintf("swing-%d/beside", number) }
 

@@ -40,6 +40,9 @@ func check(s streams, root string) error {
 	if len(c.Problems) > 0 {
 		return &exitError{exitUsage, fmt.Errorf("%s", strings.Join(c.Problems, "\n")), ""}
 	}
+	if c.Clips == 0 {
+		return fmt.Errorf("%s: %w", root, pipeline.ErrNoClips)
+	}
 	fmt.Fprintf(s.out, "%s, %s: all good\n", plural(c.Clips, "clip"), plural(c.Files, "settings file"))
 	return nil
 }

@@ -39,7 +39,7 @@ table of the differences that are larger than their uncertainty.`,
 			if numberA < 0 || numberB < 0 {
 				return usageError("swings are numbered from 1", "compare: a swing has no number below 1")
 			}
-			c, err := pipeline.Compare(cmd.Context(), args[0], numberA, args[1], numberB, pipeline.NewStore(out).Put)
+			c, err := pipeline.Compare(cmd.Context(), args[0], numberA, args[1], numberB, "", pipeline.NewStore(out).Put)
 			switch {
 			case errors.Is(err, report.ErrNoSwing), errors.Is(err, os.ErrNotExist):
 				return usageError("name folders below OUT/clips of a run, and the numbers of their swings", "compare: %w", err)

@@ -57,10 +57,6 @@ func (p *printer) event(e pipeline.Event) {
 	case pipeline.EventFound:
 		p.clips, p.bytes, p.bytesIn, p.ended, p.resumed, p.lost = e.Clips, e.Bytes, 0, 0, 0, nil // a watch finds more than once
 		p.worked, p.workedClips, p.began = 0, 0, time.Now()
-		if e.Clips == 0 {
-			p.line(p.s.err, "warning: no clips there (files that end in .mp4, .mov, .avi, .mkv and the like)")
-			return
-		}
 		if e.Bytes > 0 {
 			p.line(p.s.out, fmt.Sprintf("%s to look at, %s", plural(e.Clips, "clip"), megabytes(e.Bytes)))
 		}

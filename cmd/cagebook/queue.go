@@ -66,6 +66,9 @@ func secretFrom(file string) (string, error) {
 	if file == "" {
 		return "", nil
 	}
+	if err := mustExist(file, "file with a secret"); err != nil {
+		return "", err
+	}
 	data, err := os.ReadFile(file)
 	if err != nil {
 		return "", err

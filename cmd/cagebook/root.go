@@ -35,7 +35,7 @@ const exitHelp = `Exit status:
   0    all clips done (a clip without a swing counts as done)
   1    stopped by something that every clip would meet: disk full, model missing
   3    some clips could not be processed; the page says which and why
-  4    wrong usage or settings; nothing was written
+  4    wrong usage or settings, or no clips there; nothing was written
   130  interrupted; the same command goes on where it stopped`
 
 // streams are where a command reads and writes.
@@ -105,7 +105,7 @@ func judge(err error) (code int, hint string) {
 	case errors.Is(err, pipeline.ErrPlaces):
 		return exitUsage, "choose a folder of its own for the results, e.g. -o results"
 	case errors.Is(err, pipeline.ErrRoot):
-		return exitUsage, "name the folder with the clips from the phones; if they do lie there, move the results to a folder of their own"
+		return exitUsage, "name the folder with the clips from the phones; if that is on a disk or a network folder, see that it is there"
 	case errors.Is(err, pipeline.ErrBusy):
 		return exitFatal, "wait for the other run to end, or choose another output folder"
 	case errors.Is(err, pipeline.ErrOutput):
@@ -147,7 +147,8 @@ page for the morning. Videos stay on this machine.`,
 		if before := cmd.Flags().Args(); cmd == root && len(before) > 0 { // the options are those of a command that is misspelt
 			return unknownCommand(cmd, before[0])
 		}
-		return usageError(cmd.CommandPath()+" --help lists the options", "%w", err)
+		said, _, _ := strings.Cut(err.Error(), ": strconv.") // no words for a person follow
+		return usageError(cmd.CommandPath()+" --help lists the options", "%s", said)
 	})
 	root.AddCommand(newRun(s), newWatch(s), newTrack(s), newCompare(s), newServe(s), newExport(s), newForget(s), newCheck(s), newDoctor(s), newModels(s), newVersion(s),
 		newHub(s), newWorker(s), newSubmit(s), newStatus(s), newBench(s), newLook())

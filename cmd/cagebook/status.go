@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -40,7 +41,7 @@ Exit status: 0 shown · 1 the queue does not answer · 4 wrong usage`,
 			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), statusWait)
 			defer cancel()
-			q, err := at.connect(ctx, newLog(s, asJSON))
+			q, err := at.connect(ctx, slog.New(slog.DiscardHandler)) // what it waits for is said once, as the error
 			if err != nil {
 				if ctx.Err() != nil && cmd.Context().Err() == nil {
 					return &exitError{exitFatal, fmt.Errorf("no queue answers at %s", at.url), "is the hub running, and the address right? cagebook hub --dir hub starts one on this machine"}

@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 )
 
@@ -40,6 +41,7 @@ type Probe struct {
 	MissingPTS  int       // packets without a time
 	Packets     int       // of the video stream, including those an edit list hides
 	Declared    int       // frames that the header declares; 0 = not stated
+	EndBytes    int64     // where in the file the last packet of any stream ends; 0 = not stated
 	DeclaredS   float64   // seconds that the header declares; 0 = not stated
 	AverageFPS  float64   // avg_frame_rate; 0 = not stated
 	CaptureFPS  float64   // capture rate from metadata; 0 = not stated
@@ -61,30 +63,56 @@ var safeInput = []string{"-protocol_whitelist", "file,pipe", "-format_whitelist"
 // ReadProbe reads the file with ffprobe: streams, rotation, pixel aspect, colour,
 // the time of every packet. Nothing is decoded beyond the first frames. Errors
 // are of type *Error, or the context's.
+//
+// Where reading fails, ffprobe ends its list of packets without a word. So a file that does not say how many pictures it
+// holds, and goes on behind its last packet, is read to its end and probed once more: what ends there by its nature ends there again.
 func ReadProbe(ctx context.Context, path string) (*Probe, error) {
+	p, bytes, err := readProbe(ctx, path)
+	if err != nil || p.Declared > 0 || p.EndBytes == 0 || bytes-p.EndBytes <= maxTail(bytes) {
+		return p, err
+	}
+	if err := readThrough(ctx, path); err != nil {
+		return nil, err
+	}
+	again, _, err := readProbe(ctx, path)
+	if err == nil && (again.Packets != p.Packets || again.EndBytes != p.EndBytes) {
+		err = &Error{
+			Path: path, Kind: syscall.EIO, Msg: fmt.Sprintf("reading broke off, at %d pictures and then at %d", p.Packets, again.Packets),
+			Hint: diskHint,
+		}
+	}
+	return again, err
+}
+
+// maxTail is how many bytes of a file may lie behind its last packet before that is odd: an index (Matroska's cues: some 20 bytes for each
+// whole picture), and what a transport stream has around its packets (4 bytes in 188, and tables).
+func maxTail(bytes int64) int64 { return 16<<10 + bytes/1000 }
+
+// readProbe also tells how long the file is.
+func readProbe(ctx context.Context, path string) (*Probe, int64, error) {
 	st, err := os.Stat(path)
 	switch {
 	case err != nil:
-		return nil, &Error{Path: path, Kind: ErrNotVideo, Msg: "the file cannot be read", Hint: "check that it exists and may be read", Err: err}
+		return nil, 0, &Error{Path: path, Kind: ErrNotVideo, Msg: "the file cannot be read", Hint: "check that it exists and may be read", Err: err}
 	case !st.Mode().IsRegular():
-		return nil, &Error{Path: path, Kind: ErrNotVideo, Msg: "this is not a regular file", Hint: "name a video file"}
+		return nil, 0, &Error{Path: path, Kind: ErrNotVideo, Msg: "this is not a regular file", Hint: "name a video file"}
 	case st.Size() == 0:
-		return nil, &Error{Path: path, Kind: ErrNotVideo, Msg: "the file is empty (0 bytes)", Hint: "copy the clip from the phone again"}
+		return nil, 0, &Error{Path: path, Kind: ErrNotVideo, Msg: "the file is empty (0 bytes)", Hint: "copy the clip from the phone again"}
 	}
 	out := &boundedBuffer{max: maxProbeBytes, strict: true}
 	messages := &boundedBuffer{max: maxMessageBytes}
 	args := append(slices.Clone(safeInput), "-v", "error", "-of", "json=compact=1",
-		"-show_entries", "stream:stream_tags:stream_disposition:stream_side_data:format:format_tags:packet=stream_index,pts,flags:packet_side_data=side_data_type",
+		"-show_entries", "stream:stream_tags:stream_disposition:stream_side_data:format:format_tags:packet=stream_index,pts,flags,pos,size:packet_side_data=side_data_type",
 		"-i", SafePath(path))
 	err = runTool(ctx, probeDeadline, path, "ffprobe", args, out, messages)
 	var fault *Error
 	switch {
 	case errors.As(err, &fault) || ctx.Err() != nil:
-		return nil, err
+		return nil, 0, err
 	case errors.Is(err, errOutputTooLong):
-		return nil, &Error{Path: path, Kind: ErrTooLarge, Msg: "the clip has too many frames", Hint: "cut it into shorter clips"}
+		return nil, 0, &Error{Path: path, Kind: ErrTooLarge, Msg: "the clip has too many frames", Hint: "cut it into shorter clips"}
 	case err != nil && out.Len() < 8:
-		return nil, unreadable(ctx, path, messages.String())
+		return nil, 0, unreadable(ctx, path, messages.String())
 	}
 	p, err := ParseProbe(out.Bytes())
 	if err != nil {
@@ -94,12 +122,12 @@ func ReadProbe(ctx context.Context, path string) (*Probe, error) {
 			if m := messages.String(); e.Err == nil && m != "" {
 				e.Err = errors.New(lastMessage(m, path))
 			}
-			return nil, e
+			return nil, 0, e
 		}
-		return nil, unreadable(ctx, path, messages.String())
+		return nil, 0, unreadable(ctx, path, messages.String())
 	}
 	p.Messages = videoMessages(messages.String())
-	return p, nil
+	return p, st.Size(), nil
 }
 
 // unreadable is for a file of which ffprobe says nothing that can be read.
@@ -135,6 +163,8 @@ type probeJSON struct {
 		Stream int    `json:"stream_index"`
 		PTS    *int64 `json:"pts"`
 		Flags  string `json:"flags"`
+		Pos    string `json:"pos"`
+		Size   string `json:"size"`
 		Side   []struct {
 			Type string `json:"side_data_type"`
 		} `json:"side_data_list"`
@@ -195,6 +225,11 @@ func ParseProbe(data []byte) (*Probe, error) {
 	p.Recorded = recorded(v.Tags, j.Format.Tags)
 	var pts []int64
 	for _, k := range j.Packets {
+		pos, err := strconv.ParseInt(k.Pos, 10, 64)
+		size, _ := strconv.ParseInt(k.Size, 10, 64)
+		if err == nil {
+			p.EndBytes = max(p.EndBytes, pos+size)
+		}
 		if k.Stream != v.Index {
 			continue
 		}

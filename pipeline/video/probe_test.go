@@ -4,7 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"os"
+	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 )
 
@@ -207,4 +210,52 @@ func FuzzParseProbe(f *testing.F) {
 			}
 		}
 	})
+}
+
+// Where reading breaks off, ffprobe ends its list of packets and says nothing. The script stands for it: each call
+// lists so many packets of 20 kB in a file that holds ten.
+func TestListThatBreaksOff(t *testing.T) {
+	for _, c := range []struct {
+		name           string
+		first, second  int // packets listed
+		declared       string
+		packets, calls int // 0 packets = an error
+	}{
+		{"whole", 10, 0, "", 10, 1},
+		{"cut off once", 6, 10, "", 0, 2},
+		{"cut off at another place", 6, 8, "", 0, 2},
+		{"something else lies behind the packets", 6, 6, "", 6, 2},
+		{"the header tells how many there are", 6, 10, `,"nb_frames":"10"`, 6, 1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			bin := t.TempDir()
+			clip, calls := filepath.Join(bin, "clip.mkv"), filepath.Join(bin, "calls")
+			list := func(n int) string {
+				var s []string
+				for i := range n {
+					s = append(s, fmt.Sprintf(`{"stream_index":0,"pts":%d,"size":"20000","pos":"%d","flags":"K_"}`, 33*i, 20000*i))
+				}
+				return clipJSON(c.declared, strings.Join(s, ","), "")
+			}
+			for name, text := range map[string]string{
+				"ffprobe": "#!/bin/sh\necho >> " + calls + "\ncat " + bin + "/$(wc -l < " + calls + ").json\n",
+				"1.json":  list(c.first), "2.json": list(c.second), "clip.mkv": strings.Repeat("x", 10*20000+900),
+			} {
+				if err := os.WriteFile(filepath.Join(bin, name), []byte(text), 0o755); err != nil {
+					t.Fatal(err)
+				}
+			}
+			t.Setenv("PATH", bin+":"+os.Getenv("PATH"))
+			p, err := ReadProbe(t.Context(), clip)
+			switch {
+			case c.packets == 0 && !errors.Is(err, syscall.EIO):
+				t.Errorf("%v, want an error of reading", err)
+			case c.packets > 0 && (err != nil || p.Packets != c.packets):
+				t.Errorf("%+v, %v; want %d packets", p, err, c.packets)
+			}
+			if log, _ := os.ReadFile(calls); len(log) != c.calls {
+				t.Errorf("asked %d times, want %d", len(log), c.calls)
+			}
+		})
+	}
 }

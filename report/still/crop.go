@@ -47,7 +47,7 @@ func (p *Pose) extent() float64 {
 
 const (
 	marginSide = 0.28 // of the hitter's extent: room for hands and bat
-	marginTop  = 0.30 // joints end at the face; head, helmet and a raised bat stand above
+	MarginTop  = 0.30 // joints end at the face; head, helmet and a raised bat stand above
 	marginFoot = 0.12
 	aspectMax  = 1.25 // height / width of a still's picture; phones are held upright
 	aspectMin  = 0.80
@@ -73,7 +73,7 @@ func Crops(poses []Pose, bounds image.Rectangle) []image.Rectangle {
 		}
 		e := poses[i].extent()
 		q.x0, q.x1 = q.x0-marginSide*e, q.x1+marginSide*e
-		q.y0, q.y1 = q.y0-marginTop*e, q.y1+marginFoot*e
+		q.y0, q.y1 = q.y0-MarginTop*e, q.y1+marginFoot*e
 		w, h = max(w, q.x1-q.x0), max(h, q.y1-q.y0)
 		all = hull{min(all.x0, q.x0), min(all.y0, q.y0), max(all.x1, q.x1), max(all.y1, q.y1), true}
 	}

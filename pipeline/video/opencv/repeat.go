@@ -40,27 +40,14 @@ func (d *repeatDetector) next(pix []byte, w, h, index int) bool {
 		d.blocks = make([]int32, w/blockSide+1)
 	}
 	d.index, d.valid = index, true
+	diff := d.difference(pix)
 	if !follows {
-		d.keep(pix)
 		d.motion = 0
 		return false
 	}
-	diff := d.difference(pix)
 	same := diff <= repeatEqual || diff <= repeatMax && diff*repeatRatio <= d.motion
 	d.motion = max(d.motion*repeatFade, diff)
 	return same
-}
-
-// keep takes the picture's samples for the next call.
-func (d *repeatDetector) keep(pix []byte) {
-	k := 0
-	for y := 0; y < d.h; y += sampleStep {
-		row := pix[y*d.w*3 : (y+1)*d.w*3]
-		for x := 3*(y/sampleStep%sampleStep) + 1; x < len(row); x += 3 * sampleStep {
-			d.last[k] = row[x]
-			k++
-		}
-	}
 }
 
 // difference returns the largest mean difference of a block and keeps the
