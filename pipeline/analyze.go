@@ -281,9 +281,9 @@ func withLost(o Outcome, info *video.Info) Outcome {
 
 func nobody(found Scouted) Outcome {
 	if found.People == 0 {
-		return Outcome{State: report.NoHitter, Reason: "No hitter: " + found.Seen + ". Film the whole body, head to feet, and nearer."}
+		return Outcome{State: report.NoHitter, Reason: sentence(found.Seen) + " Film the whole body, head to feet, and nearer."}
 	}
-	return Outcome{State: report.NoSwing, Reason: "No swing: " + found.Seen + "."}
+	return Outcome{State: report.NoSwing, Reason: sentence(found.Seen)}
 }
 
 // finish builds the report and writes the clip's files, all but report.json.

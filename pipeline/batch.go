@@ -36,6 +36,9 @@ type Batch struct {
 	Elsewhere Elsewhere
 	NoWait    bool // end as soon as all clips are handed over; the next run collects
 
+	// Scratch is where workers spool during Serve; Run has a folder of its own. "" = the system's.
+	Scratch string
+
 	// OnEvent is told what happens; calls do not overlap. May be nil.
 	OnEvent func(Event)
 

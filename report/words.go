@@ -3,7 +3,6 @@ package report
 import (
 	"fmt"
 	"math"
-	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -251,7 +250,7 @@ func plainLength(m float64, h Hitter) string {
 // Tall is the hitter's height as it is said.
 func (h Hitter) Tall() string {
 	if h.Units != unitsUS {
-		return strconv.FormatFloat(float64(h.HeightM), 'f', -1, 64) + " m"
+		return fmt.Sprintf("%.2f m", float64(h.HeightM))
 	}
 	in := int(math.Round(float64(h.HeightM) / inchM))
 	return fmt.Sprintf("%d ft %d in", in/feetInch, in%feetInch)

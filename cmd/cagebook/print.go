@@ -100,8 +100,7 @@ func (p *printer) clip(e pipeline.Event) {
 		text += fmt.Sprintf(", %s could not be read", plural(e.Lost, "frame"))
 	}
 	if e.Reason != "" && e.State != report.Done {
-		reason := strings.ReplaceAll(e.Reason, "\n", "; ")
-		text += ": " + strings.TrimPrefix(reason, sentenceStart(stateWords[e.State])+": ") // not "no hitter: No hitter: …"
+		text += ": " + strings.ReplaceAll(e.Reason, "\n", "; ")
 	}
 	width := len(fmt.Sprint(p.clips))
 	p.line(p.s.out, fmt.Sprintf("[%*d/%d] %s: %s%s", width, e.Ended, p.clips, quoted(e.Clip), text, p.left()))
@@ -111,9 +110,6 @@ func (p *printer) clip(e pipeline.Event) {
 		p.lost = append(p.lost, quoted(e.Clip))
 	}
 }
-
-// sentenceStart gives a word its capital.
-func sentenceStart(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // left estimates the rest from the bytes looked at so far, once three clips have shown how long they take.
 func (p *printer) left() string {

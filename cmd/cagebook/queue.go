@@ -46,6 +46,14 @@ func (f *queueFlags) check(command string, store bool) error {
 	if (f.cert == "") != (f.key == "") {
 		return usageError("give both", "%s: --tls-cert and --tls-key belong together", command)
 	}
+	for _, file := range []string{f.passwordFile, f.tokenFile, f.creds, f.ca, f.cert, f.key} {
+		if file == "" {
+			continue
+		}
+		if err := mustExist(file, "file"); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 

@@ -94,6 +94,7 @@ func TestKilledNightEndsLikeACalmOne(t *testing.T) {
 
 	// A killed worker costs a try; this test kills more of them than a night has.
 	port, hubDir, store, scratch := freePort(t), t.TempDir(), filepath.Join(t.TempDir(), "store"), t.TempDir()
+	temp := t.TempDir() // the system's folder of temporary files
 	url := "nats://127.0.0.1:" + port
 	if s, err := OpenStore(t.Context(), store, true); err != nil {
 		t.Fatal(err)
@@ -104,7 +105,7 @@ func TestKilledNightEndsLikeACalmOne(t *testing.T) {
 	var workers []*process
 	for range 3 {
 		workers = append(workers, start(t, func() *exec.Cmd {
-			return role("worker", "HUB_URL="+url, "STORE="+store, "SCRATCH="+scratch, "TRIES=1000")
+			return role("worker", "HUB_URL="+url, "STORE="+store, "SCRATCH="+scratch, "TRIES=1000", "TMPDIR="+temp)
 		}))
 	}
 	ctx, cancel := context.WithTimeout(t.Context(), time.Duration(180+10*kills)*time.Second)
@@ -218,9 +219,11 @@ func TestKilledNightEndsLikeACalmOne(t *testing.T) {
 		<-w.ended
 		w.ended <- nil
 	}
-	left, err := filepath.Glob(filepath.Join(scratch, "*"))
-	if err != nil || len(left) > 0 {
-		t.Errorf("workers left clips behind: %q, %v", left, err)
+	for _, dir := range []string{scratch, temp} {
+		left, err := filepath.Glob(filepath.Join(dir, "*"))
+		if err != nil || len(left) > 0 {
+			t.Errorf("workers left clips or pictures behind: %q, %v", left, err)
+		}
 	}
 }
 

@@ -134,6 +134,11 @@ func fakeAnalyze(ctx context.Context, c pipeline.Clip, progress pipeline.Progres
 			return pipeline.Result{}, err
 		}
 	}
+	spool, err := os.CreateTemp("", "spool-*") // as the analysis does; of a process that is killed it stays
+	if err != nil {
+		return pipeline.Result{}, err
+	}
+	defer func() { _, _ = spool.Close(), os.Remove(spool.Name()) }()
 	o := pipeline.Outcome{State: report.Done}
 	progress("pose", 1, 2)
 	word, rest, _ := strings.Cut(string(data), " ")

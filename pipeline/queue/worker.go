@@ -88,6 +88,7 @@ func (w *Worker) Run(ctx context.Context) error {
 		s := &seat{w: w, n: n, dir: filepath.Join(dir, strconv.Itoa(n))}
 		b := w.Batch
 		b.Root, b.Out, b.OnEvent = "", filepath.Join(s.dir, "out"), s.event
+		b.Scratch = filepath.Join(dir, "spool", strconv.Itoa(n)) // so that what a killed worker spooled is removed, too
 		work.Go(func() {
 			if err := b.Serve(ctx, s); err != nil {
 				stop(err)
@@ -102,7 +103,7 @@ func (w *Worker) Run(ctx context.Context) error {
 	return context.Cause(ctx)
 }
 
-// scratch makes a folder of this process below parent and removes those of workers that were killed: clips do not lie about.
+// scratch makes a folder of this process below parent and removes those of workers that were killed: neither clips nor their pictures lie about.
 func scratch(parent string) (dir string, unlock func(), err error) {
 	if parent == "" {
 		parent = os.TempDir()

@@ -26,8 +26,9 @@ const (
 	sheetCols = 3
 	sheetPad  = 36.0
 	sheetGap  = 22.0
-	capPx     = 32.0
-	capSmall  = 27.0
+	textPx    = 32.0 // findings: up to nine lines beside a picture
+	capPx     = 40.0
+	capSmall  = 33.0 // as large as a time fits a third of the sheet: on a phone the whole sheet is as wide as the screen
 )
 
 // DrawSheet draws the proof sheet.
@@ -126,23 +127,23 @@ func drawTile(img *image.RGBA, p *pen, s Sheet, i int, sc Scene, x, y, w, picH f
 	cy := y + picH + 8
 	drawNumber(p, sc.Number, x+22, cy+24, 20)
 	p.use(true, capPx, ink)
-	p.line(sc.Moment, x+54, cy+capPx, w-54)
+	p.line(sc.Moment, x+54, cy+capPx*0.93, w-54)
 	p.use(false, capSmall, soft)
 	p.line(sc.TimeShort, x+54, cy+capPx+capSmall*1.25, w-54)
 }
 
 // drawSide writes the findings beside the last picture, the legend below them.
 func drawSide(p *pen, text []string, x, y, w, h float64) {
-	ty := y + capPx
+	ty := y + textPx
 	for i, t := range text {
-		p.use(i%2 == 0, capPx, ink) // headings and their words take turns
+		p.use(i%2 == 0, textPx, ink) // headings and their words take turns
 		for part := range strings.SplitSeq(t, "\n") {
 			for _, l := range p.wrap(part, w) {
 				if ty > y+h-90 {
 					break
 				}
 				p.line(l, x, ty, w)
-				ty += capPx * 1.28
+				ty += textPx * 1.28
 			}
 		}
 		if i%2 == 1 {
