@@ -9,6 +9,7 @@ import (
 	"html/template"
 	"image"
 	"math"
+	"path"
 	"slices"
 	"sort"
 
@@ -245,7 +246,10 @@ func (c *Comparison) side(n int, s Compared, pos int, pic image.Image) still.Sid
 }
 
 func (s Compared) name() string {
-	n := orUnknown(s.Report.Hitter.ID)
+	n := s.Report.Hitter.ID
+	if n == "" {
+		n = Shown(path.Base(s.Report.Clip.Path))
+	}
 	if s.Report.Clip.Date != "" {
 		n += ", " + s.Report.Clip.Date
 	}
