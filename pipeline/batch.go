@@ -155,10 +155,23 @@ func (b *Batch) places() (root, out string, err error) {
 		return "", "", fmt.Errorf("%s: %w: it is also the folder of clips", b.Out, ErrPlaces)
 	case within(root, filepath.Join(out, ClipsDir)):
 		return "", "", fmt.Errorf("%s: %w: the clips lie where results would go", b.Out, ErrPlaces)
-	case IsOutput(root):
-		return "", "", fmt.Errorf("%s: %w: it holds results, whose films are no clips (if clips lie there too, move the results to a folder of their own)", b.Root, ErrRoot)
+	case inOutput(root):
+		return "", "", fmt.Errorf("%s: %w: it holds results, or is a part of some, whose films are no clips (if clips lie there too, move the results to a folder of their own)", b.Root, ErrRoot)
 	}
 	return root, out, nil
+}
+
+// inOutput says whether a folder, or a file, holds results or is a part of them.
+func inOutput(path string) bool {
+	if IsOutput(path) {
+		return true
+	}
+	for dir := filepath.Dir(path); dir != filepath.Dir(dir); dir = filepath.Dir(dir) {
+		if IsOutput(dir) && within(path, filepath.Join(dir, ClipsDir)) {
+			return true
+		}
+	}
+	return false
 }
 
 // ErrPlaces says that an output folder cannot be used for these clips.

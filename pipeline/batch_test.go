@@ -556,8 +556,10 @@ func TestBatchPlaces(t *testing.T) {
 	results := t.TempDir()
 	put(t, filepath.Join(results, outputMark), "")
 	put(t, filepath.Join(results, ClipsDir, "a.mp4", "swing-1", "replay.mp4"), "good")
-	if _, err := newBatch(results, t.TempDir()).Run(t.Context()); !errors.Is(err, ErrRoot) {
-		t.Errorf("results taken for clips: %v", err)
+	for _, part := range []string{"", ClipsDir, ClipsDir + "/a.mp4/swing-1/replay.mp4"} {
+		if _, err := newBatch(filepath.Join(results, part), t.TempDir()).Run(t.Context()); !errors.Is(err, ErrRoot) {
+			t.Errorf("results taken for clips (%s): %v", part, err)
+		}
 	}
 	out := filepath.Join(root, "out")
 	for range 2 { // an output folder among the clips is no clip, nor is one of an earlier run elsewhere
