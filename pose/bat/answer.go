@@ -66,6 +66,7 @@ func (f *follower) answer(w way) Result {
 			f.place(&r, w, i, full)
 		}
 	}
+	f.again(&r, w, full)
 	return r
 }
 
