@@ -81,8 +81,8 @@ func examine(ctx context.Context, s streams, dir, out string) error {
 			bad++
 		}
 		fmt.Fprintf(s.out, "%s %-18s %s\n", mark, f.what, f.state)
-		if f.bad && f.hint != "" {
-			fmt.Fprintf(s.out, "     %-18s run: %s\n", "", f.hint)
+		if f.bad && !strings.Contains(f.state, f.hint) { // an error may say so itself
+			fmt.Fprintf(s.out, "     %-18s %s\n", "", f.hint)
 		}
 	}
 	if bad > 0 {
@@ -94,7 +94,7 @@ func examine(ctx context.Context, s streams, dir, out string) error {
 
 // videoTool asks a video tool for its version.
 func videoTool(ctx context.Context, name string) finding {
-	hint := "apt-get install ffmpeg"
+	hint := "run: apt-get install ffmpeg"
 	path, err := lookPath(name)
 	if err != nil {
 		return finding{name, "not found", true, hint}
@@ -116,7 +116,7 @@ func inference(dir string) []finding {
 	for _, m := range models.Status(dir) {
 		f := finding{what: m.Name, state: "ready, " + m.Package}
 		if m.Err != nil {
-			f.state, f.bad, f.hint = m.Err.Error(), !m.Optional, "cagebook models fetch"
+			f.state, f.bad, f.hint = m.Err.Error(), !m.Optional, "run: cagebook models fetch"
 			if m.Optional {
 				f.state = "not fetched (optional)"
 			}
@@ -125,7 +125,7 @@ func inference(dir string) []finding {
 	}
 	if lib, err := models.Library(dir); err == nil {
 		if err := onnx.Init(lib); err != nil {
-			all = append(all, finding{"inference", err.Error(), true, "cagebook models fetch"})
+			all = append(all, finding{"inference", err.Error(), true, "run: cagebook models fetch"})
 		} else if err := onnx.Shutdown(); err != nil {
 			all = append(all, finding{"inference", err.Error(), true, ""})
 		}

@@ -114,6 +114,8 @@ func judge(err error) (code int, hint string) {
 		return exitFatal, "cagebook models fetch"
 	case errors.Is(err, pipeline.ErrFatal):
 		return exitFatal, "cagebook doctor"
+	case errors.Is(err, fs.ErrPermission):
+		return exitFatal, "give yourself the right to read and write there, or run as the user who has it"
 	}
 	return exitFatal, ""
 }

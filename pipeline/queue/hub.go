@@ -60,7 +60,7 @@ func StartHub(h HubOptions, log *slog.Logger) (*Hub, error) {
 	s.Start()
 	if !s.ReadyForConnections(hubStart) {
 		s.Shutdown()
-		return nil, fmt.Errorf("the hub did not come up at %s:%d: is the port taken, the folder %s in use?", opts.Host, opts.Port, opts.StoreDir)
+		return nil, fmt.Errorf("the hub did not come up at %s:%d: is the port taken, or the folder %s in use or not yours to write?", opts.Host, opts.Port, opts.StoreDir)
 	}
 	if !s.JetStreamEnabled() {
 		s.Shutdown()
