@@ -268,9 +268,9 @@ func BatCue(t *pose.Track, sw *Swing) (ContactCue, bool) {
 	}
 	x := sw.View.ImageX(sw.Bats)
 	if math.Abs(x) < batCueSide {
-		return batAcross(batReach(t, c.TimeS, sw.View.imageY(sw.Bats)), c.TimeS, sw)
+		return batAcross(t, batReach(t, c.TimeS, sw.View.imageY(sw.Bats)), c.TimeS, sw)
 	}
-	return batSquare(batReach(t, c.TimeS, x), c.TimeS, sw)
+	return batSquare(t, batReach(t, c.TimeS, x), c.TimeS, sw)
 }
 
 // reach is how far the bat goes to one side of the picture at a time, px.
@@ -291,7 +291,7 @@ func batReach(t *pose.Track, cS, x float64) []reach {
 
 // batSquare is when a bat seen from the side is square: about when its forward reach rises through zero, and then it points at the
 // camera's own direction or away from it.
-func batSquare(p []reach, cS float64, sw *Swing) (ContactCue, bool) {
+func batSquare(t *pose.Track, p []reach, cS float64, sw *Swing) (ContactCue, bool) {
 	most := 0.0
 	for _, q := range p {
 		most = math.Max(most, math.Abs(q.x))
@@ -309,10 +309,38 @@ func batSquare(p []reach, cS float64, sw *Swing) (ContactCue, bool) {
 	if best > batCueWindowS {
 		return ContactCue{}, false
 	}
-	x, y := sw.View.ImageX(sw.Bats), sw.View.imageY(sw.Bats)
+	v := handsView(t, sw, at)
+	x, y := v.ImageX(sw.Bats), v.imageY(sw.Bats)
 	cue := turned(at, math.Atan(-y/x), batTurnMean, gap, sw)
 	return cue, math.Abs(cue.TimeS-cS) <= batCueWindowS
 }
+
+// handsView is the view of the hands about a time. A view is that of the hips; at contact the hands are some 0.3 m nearer the pitcher, and a camera 6 m off
+// sees them by 3° from another side. How far they are from the hips in the picture tells the angle.
+func handsView(t *pose.Track, sw *Swing, timeS float64) View {
+	v := sw.View
+	f := focalPx(t)
+	n := min(len(t.Bat), len(t.Smooth))
+	best := -1
+	for i := range n {
+		if t.Bat[i].Knob.Known() && t.Smooth[i][pose.LeftHip].Known() && t.Smooth[i][pose.RightHip].Known() &&
+			(best < 0 || math.Abs(t.Times[i]-timeS) < math.Abs(t.Times[best]-timeS)) {
+			best = i
+		}
+	}
+	if best < 0 || !(f > 0) || math.Abs(t.Times[best]-timeS) > batGapS {
+		return v
+	}
+	hips := (t.Smooth[best][pose.LeftHip].X + t.Smooth[best][pose.RightHip].X) / 2
+	v.AzimuthDeg -= math.Atan2(sw.Bats.mirror()*(t.Bat[best].Knob.X-hips), f) * 180 / math.Pi
+	return v
+}
+
+// A phone's focal length is about the longer side of its picture; zoomed in or cropped, up to twice that.
+const focalOfLonger, focalRel = 1.05, 0.35
+
+// focalPx is the usual focal length, px; 0 where the picture's size is not known.
+func focalPx(t *pose.Track) float64 { return focalOfLonger * float64(max(t.Width, t.Height, 0)) }
 
 // turned is the cue of a bat that was ahead of square, rad, at a time, as it turns at turn rad/s.
 func turned(atS, ahead, turn, gapS float64, sw *Swing) ContactCue {
@@ -323,8 +351,9 @@ func turned(atS, ahead, turn, gapS float64, sw *Swing) ContactCue {
 
 // batAcross is when a bat that is not seen from the side points straight across the line to the pitcher. It turns evenly near
 // contact, so that its reach to the plate's side is a cosine of time; a camera that does not look straight along the line sees it
-// farthest earlier or later, by an angle that the view tells.
-func batAcross(p []reach, cS float64, sw *Swing) (ContactCue, bool) {
+// farthest earlier or later, by an angle that the view tells. What is nearer looks longer: from the pitcher's end a bat that has turned toward
+// the camera, from the catcher's one that has not yet turned away.
+func batAcross(tr *pose.Track, p []reach, cS float64, sw *Swing) (ContactCue, bool) {
 	none := ContactCue{}
 	m := -1
 	for k, q := range p {
@@ -348,6 +377,10 @@ func batAcross(p []reach, cS float64, sw *Swing) (ContactCue, bool) {
 		return none, false // it is not seen to come and to go
 	}
 	near := p[lo : hi+1]
+	nearer := 0.0 // length of the bat ÷ its distance, + = it comes toward the camera
+	if f := focalPx(tr); f > 0 {
+		nearer = math.Min(0.5, p[m].x/f) * sign(math.Sin(sw.View.AzimuthDeg*math.Pi/180))
+	}
 	best, at, turn, stray := math.Inf(1), 0.0, 0.0, 0.0
 	gap := 0.0
 	for k := 1; k < len(near); k++ {
@@ -357,7 +390,8 @@ func batAcross(p []reach, cS float64, sw *Swing) (ContactCue, bool) {
 		for t := near[0].t; t <= near[len(near)-1].t; t += 0.001 {
 			var cc, cx, xx float64
 			for _, q := range near {
-				c := math.Cos(clamp(w*(q.t-t), -2.2, 2.2))
+				sn, c := math.Sincos(clamp(w*(q.t-t), -2.2, 2.2))
+				c /= 1 - nearer*sn
 				cc, cx, xx = cc+c*c, cx+c*q.x, xx+q.x*q.x
 			}
 			if !(cx > 0) || !(cc > 0) {
@@ -372,7 +406,8 @@ func batAcross(p []reach, cS float64, sw *Swing) (ContactCue, bool) {
 	if !(best < math.Inf(1)) || stray > acrossMost {
 		return none, false
 	}
-	x, y := sw.View.ImageX(sw.Bats), sw.View.imageY(sw.Bats)
+	v := handsView(tr, sw, at)
+	x, y := v.ImageX(sw.Bats), v.imageY(sw.Bats)
 	ahead := math.Atan2(x*sign(y), math.Abs(y)) // of square, where it reaches farthest, rad
 	cue := turned(at, ahead, turn, gap, sw)
 	return cue, math.Abs(cue.TimeS-cS) <= batCueWindowS
@@ -384,8 +419,7 @@ const (
 )
 
 // CameraDistance estimates how far the camera stands from where bat and ball
-// meet, m. The distance to the hitter is as stated, or from the hitter's size in the picture and what lenses phones have (a focal length
-// of about the longer side of the picture; zoomed in or cropped, up to twice that).
+// meet, m. The distance to the hitter is as stated, or from the hitter's size in the picture and what lenses phones have.
 func CameraDistance(t *pose.Track, sw *Swing, given Given, statedM float64) (distanceM, sigmaM float64, ok bool) {
 	// Contact is about 0.4 m nearer the pitcher and 0.6 m nearer the plate than the hips.
 	s, c := math.Sincos(sw.View.AzimuthDeg * math.Pi / 180)
@@ -404,8 +438,7 @@ func CameraDistance(t *pose.Track, sw *Swing, given Given, statedM float64) (dis
 			tall = 1.45
 		}
 	}
-	const focal, focalRel = 1.05, 0.35
-	d := focal * float64(max(t.Width, t.Height)) * tall / sc.HeightPx
+	d := focalPx(t) * tall / sc.HeightPx
 	return math.Max(0.5, d-nearer), d * math.Hypot(focalRel, rel), true
 }
 

@@ -200,6 +200,34 @@ func TestBatCue(t *testing.T) {
 	}
 }
 
+// The same bat in perspective: the hands are 0.35 m nearer the pitcher than the hips and 0.30 m nearer the plate, the bat reaches 0.75 m from them, and
+// the camera looks at the hips from 5 m. Without the hands' own view the bat would be told square up to 5 ms off.
+func TestBatCuePerspective(t *testing.T) {
+	const far, focal, w = 5.0, focalOfLonger * 640, batTurnMean
+	for _, bats := range []Bats{Right, Left} {
+		for az := -180.0; az < 180; az += 15 {
+			sn, cs := math.Sincos(az * math.Pi / 180)
+			px := func(x, y float64) pose.Estimate {
+				return pose.Estimate{X: 320 + bats.mirror()*focal*(x*cs-y*sn)/(far-x*sn-y*cs), Y: 180, Sigma: 1}
+			}
+			tr := &pose.Track{Width: 640, Height: 360}
+			for i := range 50 {
+				s := float64(i) / 240
+				ahead, out := math.Sincos((s - 0.1037) * w)
+				var body [pose.NumJoints]pose.Estimate
+				body[pose.LeftHip], body[pose.RightHip] = px(0.1, 0), px(-0.1, 0)
+				tr.Smooth = append(tr.Smooth, body)
+				tr.Bat = append(tr.Bat, pose.BatSample{Status: string(Measured), Knob: px(0.35, 0.30), Barrel: px(0.35+0.75*ahead, 0.30+0.75*out)})
+				tr.Times, tr.Frames = append(tr.Times, s), append(tr.Frames, i)
+			}
+			sw := &Swing{Bats: bats, View: View{AzimuthDeg: az, SigmaDeg: 8}, Events: []Event{{Name: Contact, TimeS: 0.12, SigmaS: 0.02}}}
+			if c, ok := BatCue(tr, sw); !ok || math.Abs(c.TimeS-0.1037) > 0.0015 {
+				t.Errorf("%s at %g°: %v, %+.1f ms", bats, az, ok, 1000*(c.TimeS-0.1037))
+			}
+		}
+	}
+}
+
 func FuzzFuseContact(f *testing.F) {
 	f.Add(1.0, 0.02, 1.01, 0.001, 1.2, 0.004)
 	f.Add(1.0, 0.0, math.NaN(), math.Inf(1), -1.0, 1e-300)

@@ -177,14 +177,16 @@ const (
 	usualBatM, usualBatSD = 0.80, 0.05
 )
 
-// sweetSpot is the share of the bat's length at which the ball is meant to be hit.
-func (d *draw) sweetSpot() float64 {
-	long := d.given.BatLengthM
-	if !(long > 0) {
-		long = math.Max(0.6, d.once("bat length", usualBatM, usualBatSD))
+// batM is the bat's length, m.
+func (d *draw) batM() float64 {
+	if l := d.given.BatLengthM; l > 0 {
+		return l
 	}
-	return 1 - sweetSpotM/long
+	return math.Max(0.6, d.once("bat length", usualBatM, usualBatSD))
 }
+
+// sweetSpot is the share of the bat's length at which the ball is meant to be hit.
+func (d *draw) sweetSpot() float64 { return 1 - sweetSpotM/d.batM() }
 
 func (d *draw) attackAngle() float64 {
 	x, up, ok := d.batVelocity(d.sweetSpot())

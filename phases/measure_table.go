@@ -52,6 +52,8 @@ const (
 	maxFoot = 20.0
 	// Over a foot and half-way between both are 0.5 apart. Far from the middle σ grows with the value, for the feet's distance is what it is divided by.
 	maxOver = 0.25
+	// The time that a barrel is on the ball's line lies between 35 and 70 ms in rendered hitters: beyond a quarter of the middle it could be either.
+	maxOnLine = 13.0
 )
 
 // fastFrameS is the longest frame interval for quantities that change within a tenth of a second: an interval
@@ -206,6 +208,12 @@ func definitions() []Definition {
 	add(Definition{
 		Name: "bat_speed", Event: string(Contact), Unit: "m/s", Text: "speed of the barrel end just before contact",
 		Views: sideViews, Why: whySide, needs: []EventName{Contact}, object: bat, scaled: true, frameS: batFrameS, maxSigma: 5, low: leastBatSpeedMS, high: mostBatSpeedMS, basis: "bat", eval: (*draw).batSpeed,
+	})
+	add(Definition{
+		Name: "barrel_on_line", Event: string(Contact), Unit: "ms",
+		Text:  "how long the barrel could meet the ball: the time about contact for which the ball's line, level toward the pitcher through the place of contact, runs through the bat's last 0.30 m (within 0.07 m, half a ball and half a barrel)",
+		Views: sideViews, Why: "the line points at the camera, and a camera that stands a few degrees beside it sees it elsewhere", needs: []EventName{Contact}, object: bat, scaled: true, frameS: batFrameS,
+		maxSigma: maxOnLine, low: 5, high: 2000 * lineSpanS, basis: "bat", eval: (*draw).barrelOnLine,
 	})
 
 	reach := func(name, text string, f func(*draw) float64) {

@@ -128,6 +128,7 @@ var measureWords = map[string]string{
 	"bat_tilt":                 "Bat tilt",
 	"attack_angle":             "Attack angle",
 	"bat_speed":                "Bat speed",
+	"barrel_on_line":           "Barrel on the ball's line",
 	"stride_length_m":          "Stride length",
 	"hand_drop_m":              "Hand drop",
 	"reach":                    "Reach from the back shoulder",

@@ -208,6 +208,7 @@ func (s *sampled) measures(events []Event, leadLeft bool, batLengthM float64, ba
 		// The speed is that of the barrel's end; the sweet spot's, about an eighth less, stands beside it.
 		add("contact", "bat_speed", before(func(f *Figure) Vec { return f.Barrel }).norm(), "m/s")
 		add("contact", "bat_speed_sweet_spot", v.norm(), "m/s")
+		add("contact", "barrel_on_line", 1000*s.onLine(), "ms")
 	}
 	if _, ok := at["hands_start"]; ok {
 		f := &s.f[s.index(-awayS)]
@@ -268,6 +269,38 @@ func (s *sampled) measures(events []Event, leadLeft bool, batLengthM float64, ba
 	add("peaks", "bat_peak_speed", sv[k], "m/s")
 	add("peaks", "bat_peak_time", 1000*s.t[k], "ms")
 	return out
+}
+
+// The ball's line is level, along X, through the sweet spot at contact; the barrel is the last part of the bat.
+const (
+	lineNearM = 0.070 // half a ball and half a barrel
+	barrelM   = 0.30
+)
+
+// onLine is how long the ball's line runs through the barrel about contact, s: the line is nearer than lineNearM to the barrel's axis.
+func (s *sampled) onLine() float64 {
+	c := s.index(0)
+	p := s.f[c].SweetSpot()
+	on := func(i int) bool {
+		f := &s.f[i]
+		l := f.Barrel.sub(f.Knob).norm()
+		a, b := f.Knob.to(f.Barrel, 1-barrelM/l), f.Barrel
+		a.X, b.X = p.X, p.X // seen along the line
+		d := b.sub(a)
+		along := 0.0
+		if n := d.dot(d); n > 0 {
+			along = clamp(p.sub(a).dot(d)/n, 0, 1)
+		}
+		return a.plus(along, d).sub(p).norm() <= lineNearM
+	}
+	from, to := c, c
+	for from > 0 && on(from-1) {
+		from--
+	}
+	for to+1 < len(s.f) && on(to+1) {
+		to++
+	}
+	return float64(to-from+1) * stepS // half a step beyond either end
 }
 
 // handPath adds the measures of the hands' first 0.10 m.

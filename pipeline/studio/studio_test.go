@@ -257,6 +257,23 @@ func TestFlexionWorkedExample(t *testing.T) {
 	}
 }
 
+// By hand: a level bat of 0.84 m that turns at 30 rad/s about a knob that stands still has the ball's line, 0.69 m from the knob, within 0.07 m until its end
+// is 0.07 m short of it: acos(0.62/0.84) / 30 rad/s = 24.7 ms to either side. One that rises at 7 m/s, hardly turning, leaves by height after 10 ms.
+func TestOnLine(t *testing.T) {
+	for _, c := range []struct{ turn, rise, want float64 }{{30, 0, 0.0493}, {5, 7, 0.020}} {
+		s := &sampled{}
+		for i := range 401 {
+			at := float64(i-200) * stepS
+			f := Figure{HasBat: true, Knob: Vec{0.3, 0.2, 0.8 + c.rise*at}}
+			f.Barrel = f.Knob.add(Vec{0.84 * math.Sin(c.turn*at), 0.84 * math.Cos(c.turn*at), 0})
+			s.t, s.f = append(s.t, at), append(s.f, f)
+		}
+		if got := s.onLine(); math.Abs(got-c.want) > 2*stepS {
+			t.Errorf("%g rad/s, %g m/s up: %.1f ms, want %.1f", c.turn, c.rise, 1000*got, 1000*c.want)
+		}
+	}
+}
+
 // Planted faults must show in the measure that they are about.
 func TestFaultsShowInTheirMeasures(t *testing.T) {
 	base := valuesOf(adult())

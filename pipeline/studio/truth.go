@@ -238,7 +238,7 @@ func (s *Scene) frames(tr *Truth, p *Performer) error {
 const renderVersion = "2"
 
 // TruthVersion changes with what is told of a swing beside its frames: instants, measures, planted faults. Clips stay as they are.
-const TruthVersion = "2"
+const TruthVersion = "3"
 
 // Fingerprint tells scenes apart that look or sound different, or whose truth differs.
 func (s *Scene) Fingerprint() string {
