@@ -63,10 +63,10 @@ func Shutdown() error {
 // Live is the number of networks that are open, for tests that look for leaks.
 func Live() int { return int(live.Load()) }
 
-// network is one session with the buffers of its last input shapes.
+// network is a session, which it may share, with buffers of its own for its last input shapes.
 type network struct {
 	path      string
-	session   *ort.DynamicAdvancedSession
+	session   *session
 	inputs    []ort.InputOutputInfo
 	outputs   []ort.InputOutputInfo
 	inShapes  [][]int64
@@ -76,10 +76,17 @@ type network struct {
 	closed    bool
 }
 
+// session is a loaded model. Several Runs at once share its weights, not their buffers, and each works in the thread that
+// calls it where the session has one thread.
+type session struct {
+	*ort.DynamicAdvancedSession
+	users atomic.Int64 // networks that are open
+}
+
 // Open loads a model. threads is the number of threads that one Run may use;
-// for several frames at once, several networks with one thread each are
-// faster than one network with several. Run must not be called by two
-// goroutines at a time.
+// for several frames at once, several networks with one thread each (OpenSome)
+// are faster than one network with several. Run of one network must not be
+// called by two goroutines at a time.
 func Open(modelPath string, threads int) (pose.Net, error) {
 	nets, err := OpenSome(modelPath, threads, 1)
 	if err != nil {
@@ -88,7 +95,7 @@ func Open(modelPath string, threads int) (pose.Net, error) {
 	return nets[0], nil
 }
 
-// OpenSome is Open of n networks of one model, which is sooner done than one by one.
+// OpenSome is Open of n networks that share one model in memory. Different ones may run at the same time.
 func OpenSome(modelPath string, threads, n int) (nets []pose.Net, err error) {
 	if threads < 1 {
 		return nil, fmt.Errorf("model %s: %d threads, want at least 1", modelPath, threads)
@@ -105,21 +112,15 @@ func OpenSome(modelPath string, threads, n int) (nets []pose.Net, err error) {
 	}
 	first := &network{path: modelPath}
 	if err = first.describe(); err == nil {
-		for range n {
-			net := &network{path: modelPath, inputs: first.inputs, outputs: first.outputs}
-			if err = net.load(threads); err != nil {
-				break
-			}
-			live.Add(1)
-			nets = append(nets, net)
-		}
+		err = first.load(threads)
 	}
 	if err != nil {
-		err = fmt.Errorf("model %s cannot be loaded: %w (run: cagebook models fetch)", modelPath, err)
-		for _, net := range nets {
-			err = errors.Join(err, net.(*network).Close())
-		}
-		return nil, err
+		return nil, fmt.Errorf("model %s cannot be loaded: %w (run: cagebook models fetch)", modelPath, err)
+	}
+	first.session.users.Store(int64(n))
+	live.Add(int64(n))
+	for range n {
+		nets = append(nets, &network{path: modelPath, session: first.session, inputs: first.inputs, outputs: first.outputs})
 	}
 	return nets, nil
 }
@@ -175,7 +176,8 @@ func (n *network) load(threads int) error {
 		}
 		return s
 	}
-	n.session, err = ort.NewDynamicAdvancedSession(n.path, names(n.inputs), names(n.outputs), opts)
+	loaded, err := ort.NewDynamicAdvancedSession(n.path, names(n.inputs), names(n.outputs), opts)
+	n.session = &session{DynamicAdvancedSession: loaded}
 	return err
 }
 
@@ -336,12 +338,15 @@ func (n *network) unbind() error {
 	return errors.Join(errs...)
 }
 
-// Close frees the network. A second call does nothing.
+// Close frees the network, and the model with the last of those that share it. A second call does nothing.
 func (n *network) Close() error {
 	var err error
 	n.closeOnce.Do(func() {
 		n.closed = true
-		err = errors.Join(n.unbind(), n.session.Destroy())
+		err = n.unbind()
+		if n.session.users.Add(-1) == 0 {
+			err = errors.Join(err, n.session.Destroy())
+		}
 		live.Add(-1)
 	})
 	return err

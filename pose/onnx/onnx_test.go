@@ -6,7 +6,9 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"cagebook/models"
@@ -150,5 +152,54 @@ func TestBatchAndShapes(t *testing.T) {
 		if back[0].F32[i] != v {
 			t.Fatalf("value %d: %g, then %g", i, v, back[0].F32[i])
 		}
+	}
+}
+
+// TestShared: networks that share a model give, at the same time, the very bits that one gives alone, and one outlives the other.
+func TestShared(t *testing.T) {
+	loadRuntime(t)
+	path, _, err := models.Open(cacheDir(t), models.LandmarkFull)
+	if err != nil {
+		unavailable(t, err)
+	}
+	nets, err := OpenSome(path, 1, 2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if Live() != 2 {
+		t.Errorf("%d live, want 2", Live())
+	}
+	pictures := []func(w, h int) []byte{figurePicture, noisePicture}
+	var in []pose.Tensor
+	var alone [][]float32
+	for _, p := range pictures {
+		x := inputFor(models.LandmarkFull, []int64{1, 256, 256, 3}, p)
+		out, err := nets[0].Run(x)
+		if err != nil {
+			t.Fatal(err)
+		}
+		in, alone = append(in, x), append(alone, slices.Clone(out[0].F32))
+	}
+	var wg sync.WaitGroup
+	for k, net := range nets {
+		wg.Go(func() {
+			for i := range 8 {
+				out, err := net.Run(in[(i+k)%2])
+				if err != nil || !slices.Equal(out[0].F32, alone[(i+k)%2]) {
+					t.Errorf("network %d, run %d: other numbers than alone (%v)", k, i, err)
+					return
+				}
+			}
+		})
+	}
+	wg.Wait()
+	if err := nets[0].Close(); err != nil {
+		t.Error(err)
+	}
+	if out, err := nets[1].Run(in[0]); err != nil || !slices.Equal(out[0].F32, alone[0]) {
+		t.Errorf("after the other was closed: %v", err)
+	}
+	if err := nets[1].Close(); err != nil || Live() != 0 {
+		t.Errorf("%v; %d live, want 0", err, Live())
 	}
 }
