@@ -8,6 +8,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync"
 
 	"cagebook/configs"
 	"cagebook/phases"
@@ -38,8 +39,9 @@ func (a *Analyzer) Analyze(ctx context.Context, clip Clip, progress Progress) (R
 			return res, err
 		}
 	}
+	clip.probed = &video.Probed{}
 	open := func() (video.Source, error) {
-		return a.Open(ctx, clip.Path, video.Options{CapturedFPS: clip.Sidecar.CapturedFPS, TempDir: a.TempDir})
+		return a.Open(ctx, clip.Path, video.Options{CapturedFPS: clip.Sidecar.CapturedFPS, TempDir: a.TempDir, Probed: clip.probed})
 	}
 	nets, err := a.nets()
 	if err != nil {
@@ -117,7 +119,7 @@ func (a *Analyzer) analyzeAgain(ctx context.Context, clip Clip, k *kept, in repo
 // readAll finds and measures the swings of all windows.
 func readAll(ctx context.Context, clip Clip, windows []DenseWindow, given phases.Given, in *report.Input) error {
 	if len(windows) > 0 {
-		heard, err := hear(ctx, clip.Path, &in.Info)
+		heard, err := hear(ctx, clip.Path, clip.probed, &in.Info)
 		if err != nil {
 			return err
 		}
@@ -125,10 +127,17 @@ func readAll(ctx context.Context, clip Clip, windows []DenseWindow, given phases
 			windows[i].sound, windows[i].distanceM = heard, clip.Sidecar.CameraDistanceM
 		}
 	}
-	for i := range windows {
-		if err := read(&windows[i], given, in); err != nil {
-			return err
+	parts, errs := make([]report.Input, len(windows)), make([]error, len(windows))
+	var bats sync.Mutex
+	spreadOver(len(windows), func(i int) {
+		windows[i].bats = &bats
+		errs[i] = read(&windows[i], given, &parts[i])
+	})
+	for i := range parts {
+		if errs[i] != nil {
+			return errs[i]
 		}
+		in.Swings, in.Rejected = append(in.Swings, parts[i].Swings...), append(in.Rejected, parts[i].Rejected...)
 	}
 	number(in)
 	in.Outcome = withLost(outcome(*in), &in.Info)
@@ -180,7 +189,7 @@ func lookClosely(ctx context.Context, open OpenSource, landmarks []pose.Net, hit
 	return dense(ctx, src, hitters, Nets{Landmarks: landmarks}, o, progress)
 }
 
-// read smooths a window's track, finds its swings and measures them.
+// read smooths a window's track, finds its swings and measures them; swings and what was none go into in.
 func read(w *DenseWindow, given phases.Given, in *report.Input) error {
 	t := &w.Track
 	if t.Smooth == nil {
@@ -326,11 +335,12 @@ func GivenBy(s configs.Sidecar) phases.Given {
 
 // pictures are those of a clip that was just looked at.
 type pictures struct {
-	spool *Spool
-	parts map[int][]byte // of key frames, as they are kept
-	films map[int][]byte // plain films by number of the swing
-	hide  *heads         // to be covered in every picture; nil = none
-	all   []pose.Sample  // everybody who was seen
+	spool   *Spool
+	partsMu sync.Mutex
+	parts   map[int][]byte // of key frames, as they are kept
+	films   map[int][]byte // plain films by number of the swing
+	hide    *heads         // to be covered in every picture; nil = none
+	all     []pose.Sample  // everybody who was seen
 
 	people map[int][]byte // who was in view, by number of the swing
 }

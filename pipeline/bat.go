@@ -194,11 +194,11 @@ const soundStretch = 0.08
 
 // hear reads a clip's sound if it can tell of contact: a slow-motion file's is
 // stretched or missing. Sound that cannot be read is none.
-func hear(ctx context.Context, path string, info *video.Info) (*video.Audio, error) {
+func hear(ctx context.Context, path string, probed *video.Probed, info *video.Info) (*video.Audio, error) {
 	if !info.HasAudio || math.Abs(info.TimeScale-1) > 1e-3 { // no sound, or that of slow motion
 		return nil, nil
 	}
-	a, err := video.ReadAudio(ctx, path)
+	a, err := video.ReadAudio(ctx, path, probed)
 	if ctx.Err() != nil {
 		return nil, context.Cause(ctx)
 	}
@@ -225,6 +225,10 @@ func runsAlong(a *video.Audio, picturesS float64) bool {
 func followBat(w *DenseWindow, sw *phases.Swing, given phases.Given) (found bat.Result, err error) {
 	if w.small == nil {
 		return found, nil
+	}
+	if w.bats != nil {
+		w.bats.Lock()
+		defer w.bats.Unlock()
 	}
 	sc, err := sceneOf(&w.Track, sw, given, w.small)
 	if err != nil || sc == nil {

@@ -44,7 +44,7 @@ func TestSoundOfAnotherLengthIsNotUsed(t *testing.T) {
 // Neither file is opened: what the pictures say is enough.
 func TestSoundOfSlowMotionIsNotHeard(t *testing.T) {
 	for _, info := range []video.Info{{HasAudio: true, TimeScale: 0.125, DurationS: 3}, {HasAudio: false, TimeScale: 1, DurationS: 3}} {
-		if a, err := hear(context.Background(), "/nowhere", &info); a != nil || err != nil {
+		if a, err := hear(context.Background(), "/nowhere", nil, &info); a != nil || err != nil {
 			t.Errorf("%+v: %v, %v", info, a, err)
 		}
 	}
@@ -108,7 +108,7 @@ func TestHearOfAKilledTool(t *testing.T) {
 		t.Skipf("ffmpeg: %v: %s", err, out)
 	}
 	info := &video.Info{HasAudio: true, TimeScale: 1, DurationS: 1}
-	if a, err := hear(t.Context(), clip, info); err != nil || a == nil {
+	if a, err := hear(t.Context(), clip, nil, info); err != nil || a == nil {
 		t.Fatalf("%v, %v", a, err)
 	}
 	const killed = "#!/bin/sh\n[ \"$1\" = -version ] && echo ffmpeg version 5 && exit 0\nkill -KILL $$\n"
@@ -116,7 +116,7 @@ func TestHearOfAKilledTool(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Setenv("PATH", dir+":"+os.Getenv("PATH"))
-	if a, err := hear(t.Context(), clip, info); a != nil || classify(err) != classTransient {
+	if a, err := hear(t.Context(), clip, nil, info); a != nil || classify(err) != classTransient {
 		t.Errorf("%v, %v: want an error that may pass", a, err)
 	}
 }

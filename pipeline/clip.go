@@ -8,6 +8,7 @@ import (
 	"context"
 
 	"cagebook/configs"
+	"cagebook/pipeline/video"
 	"cagebook/report"
 )
 
@@ -27,6 +28,8 @@ type Clip struct {
 	// it for later. Both may be nil.
 	Kept func() ([]byte, error)
 	Keep func(data []byte) error
+
+	probed *video.Probed // of the look that is under way; nil = nothing is known yet
 }
 
 // Tool says what made a report. The same Key means the same result: clip

@@ -41,6 +41,7 @@ type DenseWindow struct {
 	followed bool         // bat and ball were looked for already
 
 	small *smallPictures // in which bat and ball are looked for; nil = none
+	bats  *sync.Mutex    // one swing's pictures are in memory at a time; nil = nothing else is in work
 }
 
 const (

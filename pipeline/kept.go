@@ -254,9 +254,11 @@ func keepClip(clip *Clip, given phases.Given, info video.Info, seen screened, wi
 	return k.write(clip)
 }
 
-// part is the film's part of a frame at full size, as JPEG that is kept and as picture.
+// part is the film's part of a frame at full size, as JPEG that is kept and as picture. Several goroutines may ask for parts.
 func (p *pictures) part(f *report.Film, frame int) (image.Image, error) {
+	p.partsMu.Lock()
 	data := p.parts[frame]
+	p.partsMu.Unlock()
 	if data == nil {
 		img, err := p.image(frame, f.Crop())
 		if err != nil {
@@ -269,11 +271,15 @@ func (p *pictures) part(f *report.Film, frame int) (image.Image, error) {
 		if err := jpeg.Encode(&b, local, &jpeg.Options{Quality: 92}); err != nil {
 			return nil, err
 		}
-		data = b.Bytes()
-		if p.parts == nil {
-			p.parts = map[int][]byte{}
+		p.partsMu.Lock()
+		if data = p.parts[frame]; data == nil { // two swings may share a frame: the first film's part stays
+			data = b.Bytes()
+			if p.parts == nil {
+				p.parts = map[int][]byte{}
+			}
+			p.parts[frame] = data
 		}
-		p.parts[frame] = data
+		p.partsMu.Unlock()
 	}
 	return placed(data, f)
 }

@@ -3,12 +3,9 @@ package pipeline
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
-	"sync"
-	"sync/atomic"
 
 	"cagebook/pipeline/video"
 	"cagebook/pose"
@@ -27,8 +24,8 @@ const (
 // lookout decides where the people model looks: at the whole picture now and then, and closely, 14 times a second, at
 // people about whom the picture is stirred. Glances wait until it is known whether something stirs soon after them.
 type lookout struct {
-	net     pose.Net
-	parts   []pose.Net         // the same network, one goroutine each, for parts of pictures
+	ctx     context.Context
+	nets    chan pose.Net      // those that are free
 	w       int                // px of the clip's picture
 	objects func(glance) error // looks for bats and balls in a glance
 	size    peopleSize
@@ -39,6 +36,9 @@ type lookout struct {
 	wait    []glance   // in the order of time; looked = already in samples
 	before  pose.Thumb // of the last glance
 	stirs   []stir
+
+	closely []closeLook // under way beside the next look at the whole picture
+	ended   chan error  // tells when they are done; nil = none are under way
 }
 
 // stir is a time at which the picture changed about a person.
@@ -48,8 +48,16 @@ type stir struct {
 }
 
 // watchPeople runs the people model on what the lookout chooses of the glances.
-func watchPeople(ctx context.Context, nets Nets, in <-chan glance, info video.Info, objects func(glance) error) ([]pose.Sample, error) {
-	l := &lookout{net: nets.People, parts: append([]pose.Net{nets.People}, nets.PeopleToo...), w: info.Width, objects: objects}
+func watchPeople(ctx context.Context, nets []pose.Net, in <-chan glance, info video.Info, objects func(glance) error) (_ []pose.Sample, err error) {
+	l := &lookout{ctx: ctx, nets: make(chan pose.Net, len(nets)), w: info.Width, objects: objects}
+	for _, net := range nets {
+		l.nets <- net
+	}
+	defer func() {
+		if l.ended != nil { // after another error: the networks must be free
+			<-l.ended
+		}
+	}()
 	for g := range in {
 		if ctx.Err() != nil {
 			continue // drain
@@ -64,8 +72,18 @@ func watchPeople(ctx context.Context, nets Nets, in <-chan glance, info video.In
 	if err := l.settle(math.Inf(1)); err != nil {
 		return nil, err
 	}
+	if err := l.finish(); err != nil {
+		return nil, err
+	}
 	slices.SortFunc(l.samples, func(a, b pose.Sample) int { return cmp.Compare(a.Frame, b.Frame) })
 	return l.samples, nil
+}
+
+// see looks at the whole picture when a network is free.
+func (l *lookout) see(g glance, bodyPx float64) (glimpse, error) {
+	net := <-l.nets
+	defer func() { l.nets <- net }()
+	return seePeople(net, g, bodyPx)
 }
 
 // add takes the next glance.
@@ -84,9 +102,16 @@ func (l *lookout) add(g glance) error {
 		return l.settle(g.timeS)
 	}
 	was := l.people
-	people, err := l.size.find(l.net, g)
+	var people []pose.Person
+	first, err := l.see(g, l.size.bodyPx)
+	if err == nil {
+		err = l.finish()
+	}
+	if err == nil {
+		people, err = l.size.find(l.see, g, first)
+	}
 	if err != nil {
-		return fmt.Errorf("frame %d (%.3f s): %w", g.frame, g.timeS, err)
+		return g.failed(err)
 	}
 	l.keep(g, people)
 	if err := l.objects(g); err != nil {
@@ -107,8 +132,11 @@ func (l *lookout) add(g glance) error {
 }
 
 // settle looks for stirs among the glances up to now, about those who are seen now and those who were seen before,
-// and looks closely at the glances of which it is known by now whether anything stirs near them.
+// and begins to look closely at the glances of which it is known by now whether anything stirs near them.
 func (l *lookout) settle(nowS float64, was ...pose.Box) error {
+	if err := l.finish(); err != nil {
+		return err
+	}
 	for i := range l.wait {
 		g := &l.wait[i]
 		if !g.stirKnown {
@@ -158,38 +186,17 @@ type closeLook struct {
 	part   pose.Image
 	fit    pose.Fit
 	whole  bool // the whole picture costs hardly more, and tells more
+	first  glimpse
 	people []pose.Person
 }
 
-// lookClosely runs the people model on the parts, one goroutine a network.
+// lookClosely begins to run the people model on the parts, as many at a time as networks are free. finish waits for the end.
 func (l *lookout) lookClosely(todo []closeLook) error {
-	errs := make([]error, len(l.parts))
-	var next atomic.Int64
-	var wg sync.WaitGroup
-	for k, net := range l.parts {
-		wg.Go(func() {
-			for i := int(next.Add(1)) - 1; i < len(todo) && errs[k] == nil; i = int(next.Add(1)) - 1 {
-				if c := &todo[i]; !c.whole && c.part.W > 0 {
-					if c.people, errs[k] = c.look(net); errs[k] != nil {
-						errs[k] = fmt.Errorf("frame %d (%.3f s): %w", c.frame, c.timeS, errs[k])
-					}
-				}
-			}
-		})
-	}
-	wg.Wait()
-	if err := errors.Join(errs...); err != nil {
-		return err
+	if len(todo) == 0 {
+		return nil
 	}
 	for i := range todo {
 		c := &todo[i]
-		if c.whole {
-			var err error
-			if c.people, err = l.size.find(l.net, c.glance); err != nil {
-				return fmt.Errorf("frame %d (%.3f s): %w", c.frame, c.timeS, err)
-			}
-		}
-		l.keep(c.glance, c.people)
 		if c.timeS < l.objectS {
 			continue
 		}
@@ -198,7 +205,55 @@ func (l *lookout) lookClosely(todo []closeLook) error {
 			return err
 		}
 	}
+	bodyPx := l.size.bodyPx
+	l.closely, l.ended = todo, make(chan error, 1)
+	go func() {
+		l.ended <- shareOut(l.ctx, cap(l.nets), len(todo), func(_, i int) (err error) {
+			c := &todo[i]
+			switch {
+			case c.whole:
+				c.first, err = l.see(c.glance, bodyPx)
+			case c.part.W > 0:
+				net := <-l.nets
+				c.people, err = c.look(net)
+				l.nets <- net
+			}
+			return c.failed(err)
+		})
+	}()
 	return nil
+}
+
+// finish waits for the close looks that are under way and keeps what they saw, in the order of time: what is seen in whole
+// pictures changes the size in which the next are looked at.
+func (l *lookout) finish() error {
+	if l.ended == nil {
+		return nil
+	}
+	err := <-l.ended
+	l.ended = nil
+	if err != nil {
+		return err
+	}
+	for i := range l.closely {
+		c := &l.closely[i]
+		if c.whole {
+			if c.people, err = l.size.find(l.see, c.glance, c.first); err != nil {
+				return c.failed(err)
+			}
+		}
+		l.keep(c.glance, c.people)
+	}
+	l.closely = nil
+	return nil
+}
+
+// failed says at which frame a look failed.
+func (g *glance) failed(err error) error {
+	if err != nil {
+		err = fmt.Errorf("frame %d (%.3f s): %w", g.frame, g.timeS, err)
+	}
+	return err
 }
 
 func (l *lookout) keep(g glance, people []pose.Person) {

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"context"
 	"math"
+	"reflect"
 	"slices"
 	"testing"
 
@@ -74,7 +75,7 @@ func TestLookout(t *testing.T) {
 				in <- g
 			}
 			close(in)
-			samples, err := watchPeople(context.Background(), Nets{People: net}, in, video.Info{Width: 640, Height: 360}, func(glance) error { return nil })
+			samples, err := watchPeople(context.Background(), []pose.Net{net}, in, video.Info{Width: 640, Height: 360}, func(glance) error { return nil })
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -109,8 +110,8 @@ func TestLookout(t *testing.T) {
 
 // A clip in which nothing moves for long fills no memory, and what moves then is looked at at once.
 func TestLookoutWaitsWithoutPictures(t *testing.T) {
-	net := &standing{}
-	l := &lookout{net: net, parts: []pose.Net{net}, w: 640, objects: func(glance) error { return nil }}
+	l := &lookout{ctx: context.Background(), nets: make(chan pose.Net, 1), w: 640, objects: func(glance) error { return nil }}
+	l.nets <- &standing{}
 	gs := glances(400, func(int) bool { return false }, 0, 0)
 	for i, g := range gs {
 		if i > 0 && i < 399 {
@@ -150,5 +151,53 @@ func TestMotion(t *testing.T) {
 	}
 	if far := moved[1].thumb.ChangesSince(moved[0].thumb).Motion(pose.Box{X0: 10, Y0: 80, X1: 70, Y1: 280}, 640); far > 0.005 {
 		t.Errorf("about somebody else it moves %.3f", far)
+	}
+}
+
+// growing answers as if one person with arms spread stood in the middle of the picture, the taller the brighter its first row is.
+type growing struct{}
+
+func (growing) Run(in ...pose.Tensor) ([]pose.Tensor, error) {
+	tall := 0.2 + 0.75*float32(min(in[0].I32[0], 250))/250
+	v := make([]float32, 6*56)
+	for k := range 17 {
+		v[3*k], v[3*k+1], v[3*k+2] = 0.5-tall/2+tall*float32(k)/16, 0.3+0.4*float32(k%2), 0.9
+	}
+	v[51], v[52], v[53], v[54], v[55] = 0.5-tall/2, 0.3, 0.5+tall/2, 0.7, 0.9
+	return []pose.Tensor{{F32: v}}, nil
+}
+
+func (growing) Close() error { return nil }
+
+// However many networks look beside each other, and whatever the looks change of the size in which the next are made, the samples are the same.
+func TestLookoutSameWithMoreNetworks(t *testing.T) {
+	look := func(nets int) ([]pose.Sample, []int) {
+		in := make(chan glance, 60)
+		for i, g := range glances(60, func(i int) bool { return i%30 < 20 }, 300, 120) {
+			for k := range 40 * g.small.Stride {
+				g.small.Pix[k] = byte(50 * (i * i / 3 % 6))
+			}
+			in <- g
+		}
+		close(in)
+		var objects []int
+		samples, err := watchPeople(t.Context(), slices.Repeat([]pose.Net{growing{}}, nets), in, video.Info{Width: 640, Height: 360}, func(g glance) error {
+			objects = append(objects, g.frame)
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return samples, objects
+	}
+	one, objects := look(1)
+	if len(one) < 30 {
+		t.Fatalf("%d samples: hardly anything was looked at", len(one))
+	}
+	for _, n := range []int{2, 3} {
+		more, also := look(n)
+		if !reflect.DeepEqual(more, one) || !slices.Equal(also, objects) {
+			t.Errorf("%d networks saw something else than one", n)
+		}
 	}
 }

@@ -97,8 +97,8 @@ func fakeNets() Nets {
 		objects = append(objects, pose.Tensor{F32: make([]float32, n*80)}, pose.Tensor{F32: make([]float32, n*44)})
 	}
 	return Nets{
-		People:    &fakeNet{out: []pose.Tensor{{F32: make([]float32, 6*56)}}},
-		Objects:   &fakeNet{out: objects},
+		People:    []pose.Net{&fakeNet{out: []pose.Tensor{{F32: make([]float32, 6*56)}}}},
+		Objects:   []pose.Net{&fakeNet{out: objects}},
 		Landmarks: []pose.Net{landmarks(), landmarks()},
 	}
 }
@@ -111,9 +111,9 @@ func TestScoutReportsFaultsAndEnds(t *testing.T) {
 	}{
 		{"sound", func(*Nets) int { return 0 }, nil},
 		{"source fails", func(*Nets) int { return 50 }, errPlanted},
-		{"people model fails at once", func(n *Nets) int { n.People.(*fakeNet).failAt = 1; return 0 }, errPlanted},
-		{"people model fails late", func(n *Nets) int { n.People.(*fakeNet).failAt = 7; return 0 }, errPlanted},
-		{"people model gives another form", func(n *Nets) int { n.People.(*fakeNet).out = []pose.Tensor{{F32: make([]float32, 5)}}; return 0 }, pose.ErrShape},
+		{"people model fails at once", func(n *Nets) int { n.People[0].(*fakeNet).failAt = 1; return 0 }, errPlanted},
+		{"people model fails late", func(n *Nets) int { n.People[0].(*fakeNet).failAt = 7; return 0 }, errPlanted},
+		{"people model gives another form", func(n *Nets) int { n.People[0].(*fakeNet).out = []pose.Tensor{{F32: make([]float32, 5)}}; return 0 }, pose.ErrShape},
 	} {
 		nets := fakeNets()
 		fail := c.edit(&nets)
@@ -148,9 +148,9 @@ func TestObjectsOnlyWhereWanted(t *testing.T) {
 			samples = append(samples, pose.Sample{Frame: 10 * i})
 		}
 		close(in)
-		return watchObjects(context.Background(), net, in, t.TempDir(), func() ([]pose.Sample, []bool) { return samples, wanted })
+		return watchObjects(context.Background(), []pose.Net{net}, in, t.TempDir(), func() ([]pose.Sample, []bool) { return samples, wanted })
 	}
-	net := fakeNets().Objects.(*fakeNet)
+	net := fakeNets().Objects[0].(*fakeNet)
 	out, err := run(net, true, false, false, true)
 	if err != nil || len(out) != 2 || out[0].sample != 0 || out[1].sample != 3 || net.calls != 2 {
 		t.Errorf("%+v, %v after %d calls", out, err, net.calls)

@@ -10,18 +10,19 @@ import (
 	"os"
 	"slices"
 	"sync"
+	"sync/atomic"
 
 	"cagebook/configs"
 	"cagebook/pipeline/video"
 	"cagebook/pose"
 )
 
-// Nets are the networks of one worker. Each is used by one goroutine at a time.
+// Nets are the networks of one worker. Each instance is used by one goroutine at a time.
 type Nets struct {
-	People, Objects pose.Net
-	PeopleToo       []pose.Net // further instances of the people network, one goroutine each
-	Landmarks       []pose.Net // one goroutine each; one thread each is fastest
-	Sketch          []pose.Net // the same, a quick landmark network that tells whether there is a swing at all
+	People    []pose.Net // instances of one network, one goroutine each; one thread each is fastest
+	Objects   []pose.Net // the same
+	Landmarks []pose.Net // the same
+	Sketch    []pose.Net // the same, a quick landmark network that tells whether there is a swing at all
 }
 
 // OpenSource opens the clip at its first frame.
@@ -95,7 +96,7 @@ func scout(ctx context.Context, open OpenSource, nets Nets, o ScoutOptions, prog
 	}
 	wg.Go(func() {
 		defer close(objects)
-		s, err := watchPeople(ctx, nets, people, info, func(g glance) error {
+		s, err := watchPeople(ctx, nets.People, people, info, func(g glance) error {
 			select {
 			case objects <- g:
 				return nil
@@ -243,11 +244,29 @@ const (
 	surePerson           = 0.3
 )
 
-func (p *peopleSize) find(net pose.Net, g glance) ([]pose.Person, error) {
-	people, fit, err := runPeople(net, g, p.bodyPx)
-	if err != nil {
-		return nil, err
+// glimpse is what the people model saw in a whole picture, looked at as if people were bodyPx tall.
+type glimpse struct {
+	bodyPx float64
+	fit    pose.Fit
+	people []pose.Person
+}
+
+func seePeople(net pose.Net, g glance, bodyPx float64) (glimpse, error) {
+	s := glimpse{bodyPx: bodyPx, fit: pose.PeopleFit(g.small.W, g.small.H, bodyPx)}
+	var err error
+	s.people, err = peopleIn(net, g.small, s.fit, g.zoom)
+	return s, err
+}
+
+// find looks for people in a whole picture. first is a look that was made before all earlier ones were judged; where
+// these changed the size, it is made again.
+func (p *peopleSize) find(see func(g glance, bodyPx float64) (glimpse, error), g glance, first glimpse) (_ []pose.Person, err error) {
+	if first.bodyPx != p.bodyPx {
+		if first, err = see(g, p.bodyPx); err != nil {
+			return nil, err
+		}
 	}
+	people, fit := first.people, first.fit
 	tall := tallest(people, g.zoom)
 	if tall == 0 {
 		p.empty++
@@ -256,12 +275,12 @@ func (p *peopleSize) find(net pose.Net, g glance) ([]pose.Person, error) {
 		}
 		// As if people filled the picture, or stood far away.
 		for _, body := range [2]float64{0.9 * float64(g.small.H), 0.25 * float64(g.small.H)} {
-			again, _, err := runPeople(net, g, body)
+			again, err := see(g, body)
 			if err != nil {
 				return nil, err
 			}
-			if t := tallest(again, g.zoom); t > 0 {
-				people, tall, p.bodyPx = again, t, t
+			if t := tallest(again.people, g.zoom); t > 0 {
+				people, tall, p.bodyPx = again.people, t, t
 				break
 			}
 		}
@@ -281,21 +300,15 @@ func (p *peopleSize) find(net pose.Net, g glance) ([]pose.Person, error) {
 	if want := pose.PeopleFit(g.small.W, g.small.H, tall); want == fit {
 		return people, nil // at the limit of what is affordable
 	}
-	again, _, err := runPeople(net, g, tall)
+	again, err := see(g, tall)
 	if err != nil {
 		return nil, err
 	}
-	if t := tallest(again, g.zoom); t > 0 {
+	if t := tallest(again.people, g.zoom); t > 0 {
 		p.bodyPx = t
-		return again, nil
+		return again.people, nil
 	}
 	return people, nil
-}
-
-func runPeople(net pose.Net, g glance, bodyPx float64) ([]pose.Person, pose.Fit, error) {
-	fit := pose.PeopleFit(g.small.W, g.small.H, bodyPx)
-	people, err := peopleIn(net, g.small, fit, g.zoom)
-	return people, fit, err
 }
 
 func peopleIn(net pose.Net, im pose.Image, fit pose.Fit, zoom float64) ([]pose.Person, error) {
@@ -330,7 +343,7 @@ type objectsAt struct {
 
 // watchObjects looks for bats. Of most pictures it turns out that nobody's hands moved fast near them: pictures wait, reduced,
 // in a temporary file until all people are known, and then the wanted ones are looked at.
-func watchObjects(ctx context.Context, net pose.Net, in <-chan glance, tempDir string, known func() ([]pose.Sample, []bool)) (_ []objectsAt, err error) {
+func watchObjects(ctx context.Context, nets []pose.Net, in <-chan glance, tempDir string, known func() ([]pose.Sample, []bool)) (_ []objectsAt, err error) {
 	type waiting struct {
 		frame   int
 		offset  int64
@@ -346,7 +359,7 @@ func watchObjects(ctx context.Context, net pose.Net, in <-chan glance, tempDir s
 	var wait []waiting
 	var end int64
 	for g := range in {
-		if ctx.Err() != nil || net == nil {
+		if ctx.Err() != nil || len(nets) == 0 {
 			continue // drain
 		}
 		w := waiting{frame: g.frame, offset: end, fit: pose.ObjectsFit(g.small.W, g.small.H), zoom: g.zoom}
@@ -363,28 +376,44 @@ func watchObjects(ctx context.Context, net pose.Net, in <-chan glance, tempDir s
 	}
 	samples, wanted := known()
 	var out []objectsAt
+	var look []waiting // one for each of out
 	for _, w := range wait {
 		i, ok := slices.BinarySearchFunc(samples, w.frame, func(a pose.Sample, frame int) int { return cmp.Compare(a.Frame, frame) })
-		if !ok || !wanted[i] {
-			continue
-		}
-		if ctx.Err() != nil {
-			return nil, context.Cause(ctx)
-		}
-		w.picture.Pix = make([]byte, w.picture.Stride*w.picture.H)
-		if _, err := file.ReadAt(w.picture.Pix, w.offset); err != nil {
-			return nil, fmt.Errorf("pictures for the object detector: %w", err)
-		}
-		res, err := net.Run(pose.ObjectsInput(w.picture, w.fit))
-		if err == nil {
-			var found []pose.Object
-			if found, err = pose.DecodeObjects(res, w.fit, w.zoom, objectMin); err == nil {
-				out = append(out, objectsAt{i, found})
-			}
-		}
-		if err != nil {
-			return nil, fmt.Errorf("frame %d (%.3f s): object detector: %w", w.frame, samples[i].TimeS, err)
+		if ok && wanted[i] {
+			out, look = append(out, objectsAt{sample: i}), append(look, w)
 		}
 	}
-	return out, nil
+	return out, shareOut(ctx, len(nets), len(look), func(worker, k int) error {
+		w := look[k]
+		w.picture.Pix = make([]byte, w.picture.Stride*w.picture.H)
+		if _, err := file.ReadAt(w.picture.Pix, w.offset); err != nil {
+			return fmt.Errorf("pictures for the object detector: %w", err)
+		}
+		res, err := nets[worker].Run(pose.ObjectsInput(w.picture, w.fit))
+		if err == nil {
+			out[k].objects, err = pose.DecodeObjects(res, w.fit, w.zoom, objectMin)
+		}
+		if err != nil {
+			return fmt.Errorf("frame %d (%.3f s): object detector: %w", w.frame, samples[out[k].sample].TimeS, err)
+		}
+		return nil
+	})
+}
+
+// shareOut does n things, each by one of so many workers, until one fails, and gives the errors.
+func shareOut(ctx context.Context, workers, n int, do func(worker, i int) error) error {
+	errs := make([]error, workers)
+	var next atomic.Int64
+	var wg sync.WaitGroup
+	for k := range workers {
+		wg.Go(func() {
+			for i := int(next.Add(1)) - 1; i < n && errs[k] == nil; i = int(next.Add(1)) - 1 {
+				if errs[k] = context.Cause(ctx); errs[k] == nil {
+					errs[k] = do(k, i)
+				}
+			}
+		})
+	}
+	wg.Wait()
+	return errors.Join(errs...)
 }

@@ -27,7 +27,8 @@ type Spool struct {
 	wholes map[int]piece // whole pictures besides
 
 	// again reads whole pictures of frames, ascending, from the clip; nil = nobody can.
-	again func(frames []int, put func(frame int, jpg []byte) error) error
+	reading sync.Mutex // held meanwhile: nothing is read twice
+	again   func(frames []int, put func(frame int, jpg []byte) error) error
 }
 
 // piece is a picture in the file.
@@ -177,6 +178,8 @@ func (s *Spool) find(frame int, want image.Rectangle) (piece, error) {
 
 // need reads from the clip the whole pictures of those frames that were put, and of which no picture holds the wanted part.
 func (s *Spool) need(frames []int, want image.Rectangle) error {
+	s.reading.Lock()
+	defer s.reading.Unlock()
 	s.mu.Lock()
 	var missing []int
 	for _, f := range frames {

@@ -29,20 +29,25 @@ func NewImage(w, h int) Image {
 func PartOf(src image.Image, part image.Rectangle) Image {
 	im := NewImage(part.Dx(), part.Dy())
 	for y := range im.H {
-		out := im.Pix[y*im.Stride:]
-		for x := range im.W {
-			var c color.RGBA
-			switch src := src.(type) {
-			case *image.RGBA:
-				c = src.RGBAAt(part.Min.X+x, part.Min.Y+y)
-			case *image.YCbCr:
-				q := src.YCbCrAt(part.Min.X+x, part.Min.Y+y)
-				c.R, c.G, c.B = color.YCbCrToRGB(q.Y, q.Cb, q.Cr)
-			default:
-				c = color.RGBAModel.Convert(src.At(part.Min.X+x, part.Min.Y+y)).(color.RGBA)
+		out := im.Pix[y*im.Stride : (y+1)*im.Stride]
+		switch src := src.(type) {
+		case *image.RGBA:
+			in := src.Pix[src.PixOffset(part.Min.X, part.Min.Y+y):][:4*im.W]
+			for x := range im.W {
+				o, p := out[3*x:3*x+3:3*x+3], in[4*x:4*x+4:4*x+4]
+				o[0], o[1], o[2] = p[2], p[1], p[0]
 			}
-			o := out[3*x : 3*x+3 : 3*x+3]
-			o[0], o[1], o[2] = c.B, c.G, c.R
+		case *image.YCbCr:
+			for x := range im.W {
+				q := src.YCbCrAt(part.Min.X+x, part.Min.Y+y)
+				r, g, b := color.YCbCrToRGB(q.Y, q.Cb, q.Cr)
+				out[3*x], out[3*x+1], out[3*x+2] = b, g, r
+			}
+		default:
+			for x := range im.W {
+				c := color.RGBAModel.Convert(src.At(part.Min.X+x, part.Min.Y+y)).(color.RGBA)
+				out[3*x], out[3*x+1], out[3*x+2] = c.B, c.G, c.R
+			}
 		}
 	}
 	return im
@@ -53,6 +58,12 @@ func PartOf(src image.Image, part image.Rectangle) Image {
 // to 1/256 of a level's weight), or a bilinear sample along an axis that grows.
 func Resize(dst, src Image) {
 	if dst.W <= 0 || dst.H <= 0 || src.W <= 0 || src.H <= 0 {
+		return
+	}
+	if dst.W == src.W && dst.H == src.H {
+		for y := range dst.H {
+			copy(dst.Pix[y*dst.Stride:y*dst.Stride+3*dst.W], src.Pix[y*src.Stride:])
+		}
 		return
 	}
 	cols := spans(dst.W, src.W)

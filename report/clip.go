@@ -25,18 +25,29 @@ func oneAfterAnother(n int, f func(i int)) {
 	}
 }
 
-// WriteClipBy is WriteClip with the drawing left to each. pics and put are not called by it.
+// WriteClipBy is WriteClip with all that takes long left to each. put is not called by it.
 func WriteClipBy(each Each, put func(name string, data []byte) error, r *Report, pics Pictures) error {
 	rules, err := configs.DefaultRules()
 	if err != nil {
 		return err
 	}
 	var tracks []trackfile.Swing
+	type file struct {
+		name string
+		make func() ([]byte, error)
+		data []byte
+		err  error
+	}
+	var last []file // one after the other they would take as long as the stills
 	for i := range r.Swings {
 		sw := &r.Swings[i]
 		if pics != nil {
-			if err := writeStills(each, put, r, sw, pics, rules); err != nil {
+			handout, err := writeStills(each, put, r, sw, pics, rules)
+			if err != nil {
 				return fmt.Errorf("%s: %w", r.Clip.Path, err)
+			}
+			if handout != nil {
+				last = append(last, file{name: sw.Handout, make: handout})
 			}
 		}
 		if sw.Track != nil && sw.Source != nil {
@@ -44,12 +55,19 @@ func WriteClipBy(each Each, put func(name string, data []byte) error, r *Report,
 		}
 	}
 	if len(tracks) > 0 {
-		var b bytes.Buffer
-		tool := trackfile.Tool{Version: r.Tool.Version, Models: r.Tool.Models, Options: r.Tool.Options}
-		if err := trackfile.Write(&b, tool, tracks); err != nil {
-			return fmt.Errorf("%s: %w", r.Clip.Path, err)
+		last = append(last, file{name: "track.json.gz", make: func() ([]byte, error) {
+			var b bytes.Buffer
+			tool := trackfile.Tool{Version: r.Tool.Version, Models: r.Tool.Models, Options: r.Tool.Options}
+			err := trackfile.Write(&b, tool, tracks)
+			return b.Bytes(), err
+		}})
+	}
+	each(len(last), func(i int) { last[i].data, last[i].err = last[i].make() })
+	for _, f := range last {
+		if f.err != nil {
+			return fmt.Errorf("%s: %w", r.Clip.Path, f.err)
 		}
-		if err := put("track.json.gz", b.Bytes()); err != nil {
+		if err := put(f.name, f.data); err != nil {
 			return err
 		}
 	}

@@ -9,7 +9,6 @@ import (
 	"html/template"
 	"image"
 	"math"
-	"path"
 	"slices"
 	"sort"
 
@@ -246,10 +245,7 @@ func (c *Comparison) side(n int, s Compared, pos int, pic image.Image) still.Sid
 }
 
 func (s Compared) name() string {
-	n := s.Report.Hitter.ID
-	if n == "" {
-		n = Shown(path.Base(s.Report.Clip.Path))
-	}
+	n := orUnknown(s.Report.Hitter.ID)
 	if s.Report.Clip.Date != "" {
 		n += ", " + s.Report.Clip.Date
 	}

@@ -15,7 +15,8 @@ import (
 	"cagebook/report/still"
 )
 
-// Pictures gives the upright picture of a frame (its number in the clip) of a swing (its number in the report).
+// Pictures gives the upright picture of a frame (its number in the clip) of a swing (its number in the report). It may be
+// asked for several frames at once.
 type Pictures func(swing, frame int) (image.Image, error)
 
 // jpegQuality keeps thin lines clean at about 200 kB a still.
@@ -37,17 +38,17 @@ func StillName(number int, e phases.EventName) string {
 	return fmt.Sprintf("%d-%s.jpg", number, strings.ReplaceAll(string(e), "_", "-"))
 }
 
-// writeStills draws the key frames, the proof sheet and the handout of a swing and notes
-// their files in it. A picture that cannot be had is a note, not an error.
-func writeStills(each Each, put func(string, []byte) error, r *Report, sw *Swing, pics Pictures, rules *configs.RuleSet) error {
-	scenes, missing := sw.scenes(r, pics, rules)
+// writeStills draws the key frames and the proof sheet of a swing and notes their files in it. A picture that cannot be had
+// is a note, not an error. What is left to do is the handout; nil where the swing has none.
+func writeStills(each Each, put func(string, []byte) error, r *Report, sw *Swing, pics Pictures, rules *configs.RuleSet) (handout func() ([]byte, error), err error) {
+	scenes, missing := sw.scenes(each, r, pics, rules)
 	for i, sc := range scenes {
 		if sc.Picture != nil {
 			sw.Stills[phases.KeyFrames[i]] = fmt.Sprintf("swing-%d/%s", sw.Number, StillName(i+1, phases.KeyFrames[i]))
 		}
 	}
 	if len(sw.Stills) == 0 {
-		return nil
+		return nil, nil
 	}
 	sw.Proof = fmt.Sprintf("swing-%d/proof.jpg", sw.Number)
 	for i := range sw.Findings {
@@ -55,28 +56,33 @@ func writeStills(each Each, put func(string, []byte) error, r *Report, sw *Swing
 	}
 	d, err := sw.draw(each, r, scenes, missing)
 	if err != nil {
-		return fmt.Errorf("swing %d: %w", sw.Number, err)
+		return nil, fmt.Errorf("swing %d: %w", sw.Number, err)
 	}
 	for i, name := range phases.KeyFrames {
 		if file := sw.Stills[name]; file != "" {
 			if err := put(file, d.stills[i]); err != nil {
-				return err
+				return nil, err
 			}
 		}
 	}
 	if err := put(sw.Proof, d.sheet); err != nil {
-		return err
+		return nil, err
 	}
-	fonts, err := still.NewFonts()
-	if err != nil {
-		return err
-	}
-	page, err := sw.handout(r, scenes, missing, d.tiles, fonts)
-	if err != nil {
-		return fmt.Errorf("swing %d: %w", sw.Number, err)
+	for i := range scenes {
+		scenes[i].Picture = nil // is drawn, and large
 	}
 	sw.Handout = fmt.Sprintf("swing-%d/handout.pdf", sw.Number)
-	return put(sw.Handout, page)
+	return func() ([]byte, error) {
+		fonts, err := still.NewFonts()
+		if err != nil {
+			return nil, err
+		}
+		page, err := sw.handout(r, scenes, missing, d.tiles, fonts)
+		if err != nil {
+			return nil, fmt.Errorf("swing %d: %w", sw.Number, err)
+		}
+		return page, nil
+	}, nil
 }
 
 // drawings of a swing, as JPEG.
@@ -143,7 +149,13 @@ func (s *Swing) sureBat(b *pose.BatSample) bool {
 }
 
 // scenes describes the seven key frames. missing says why one has no picture.
-func (s *Swing) scenes(r *Report, pics Pictures, rules *configs.RuleSet) (out []still.Scene, missing []string) {
+func (s *Swing) scenes(each Each, r *Report, pics Pictures, rules *configs.RuleSet) (out []still.Scene, missing []string) {
+	pictures, errs := make([]image.Image, len(phases.KeyFrames)), make([]error, len(phases.KeyFrames))
+	each(len(phases.KeyFrames), func(i int) {
+		if e, ok := s.event(phases.KeyFrames[i]); ok {
+			pictures[i], errs[i] = pics(s.Number, e.Frame)
+		}
+	})
 	poses := make([]still.Pose, len(phases.KeyFrames))
 	out = make([]still.Scene, len(phases.KeyFrames))
 	missing = make([]string, len(phases.KeyFrames))
@@ -159,13 +171,12 @@ func (s *Swing) scenes(r *Report, pics Pictures, rules *configs.RuleSet) (out []
 		}
 		sc.Time, sc.TimeShort = s.TimeWords(e), s.timeShort(e)
 		sc.LookAt, sc.Marks = s.words(name, r.Hitter, rules)
-		img, err := pics(s.Number, e.Frame)
-		if err != nil {
+		if errs[i] != nil {
 			missing[i] = "The picture could not be read."
-			s.Notes = append(s.Notes, fmt.Sprintf("%s: the picture could not be read: %v.", sc.Moment, err))
+			s.Notes = append(s.Notes, fmt.Sprintf("%s: the picture could not be read: %v.", sc.Moment, errs[i]))
 			continue
 		}
-		sc.Picture, bounds = img, img.Bounds()
+		sc.Picture, bounds = pictures[i], pictures[i].Bounds()
 		if k, ok := indexOfFrame(s.Track, e); ok {
 			poses[i] = poseAt(s.Track, k)
 			if k < len(s.Track.Bat) && s.sureBat(&s.Track.Bat[k]) {

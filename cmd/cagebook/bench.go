@@ -170,12 +170,9 @@ func (b *bench) count(ctx context.Context) error {
 	defer closeNets()
 	b.counts, b.inputs = map[call]int{}, map[call]pose.Tensor{}
 	var mu sync.Mutex
-	nets.People = counted{nets.People, models.Multipose, b, &mu}
-	nets.Objects = counted{nets.Objects, models.NanoDet, b, &mu}
-	for i := range nets.PeopleToo {
-		nets.PeopleToo[i] = counted{nets.PeopleToo[i], models.Multipose, b, &mu}
-	}
 	for i := range nets.Landmarks {
+		nets.People[i] = counted{nets.People[i], models.Multipose, b, &mu}
+		nets.Objects[i] = counted{nets.Objects[i], models.NanoDet, b, &mu}
 		nets.Landmarks[i] = counted{nets.Landmarks[i], models.LandmarkHeavy, b, &mu}
 		nets.Sketch[i] = counted{nets.Sketch[i], models.LandmarkFull, b, &mu}
 	}
@@ -224,7 +221,7 @@ func (b *bench) inferenceFloor(ctx context.Context) (cost, error) {
 			return cost{}, err
 		}
 		defer closeNets()
-		sets[i] = map[string]pose.Net{models.Multipose: nets.People, models.NanoDet: nets.Objects, models.LandmarkHeavy: nets.Landmarks[0], models.LandmarkFull: nets.Sketch[0]}
+		sets[i] = map[string]pose.Net{models.Multipose: nets.People[0], models.NanoDet: nets.Objects[0], models.LandmarkHeavy: nets.Landmarks[0], models.LandmarkFull: nets.Sketch[0]}
 		for c := range b.counts { // buffers are made at the first call
 			if _, err := sets[i][c.net].Run(b.inputs[c]); err != nil {
 				return cost{}, err

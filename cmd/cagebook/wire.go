@@ -15,9 +15,8 @@ import (
 	"cagebook/pose/onnx"
 )
 
-// openNets loads what one worker needs. The landmark network is opened once
-// for each thread, because several with one thread are faster than one with
-// several.
+// openNets loads what one worker needs. Each network is opened once for each
+// thread, because several with one thread are faster than one with several.
 func openNets(dir string, threads int) (nets pipeline.Nets, closeAll func(), err error) {
 	var open []pose.Net
 	closeAll = func() {
@@ -53,9 +52,8 @@ func openNets(dir string, threads int) (nets pipeline.Nets, closeAll func(), err
 		}
 		return loaded
 	}
-	people := now(models.Multipose, threads)
-	nets.People, nets.PeopleToo = people[0], people[1:]
-	nets.Objects = now(models.NanoDet, 1)[0]
+	nets.People = now(models.Multipose, threads)
+	nets.Objects = now(models.NanoDet, threads)
 	nets.Landmarks = now(models.LandmarkHeavy, threads)
 	if err == nil { // few clips need a sketch: its network must be there, and is loaded with the first
 		_, _, err = models.Open(dir, models.LandmarkFull)

@@ -21,9 +21,9 @@ const (
 // own rate (at most 48 kHz). The first sample lies at StartS on the file's
 // clock, counted from the first frame; gaps are filled with silence, and sound
 // from before the first frame or after 20 minutes is left out. A clip without
-// sound gives nil, nil. Errors are of type *Error, or the context's.
-func ReadAudio(ctx context.Context, path string) (*Audio, error) {
-	p, err := ReadProbe(ctx, path)
+// sound gives nil, nil. probed may be nil. Errors are of type *Error, or the context's.
+func ReadAudio(ctx context.Context, path string, probed *Probed) (*Audio, error) {
+	p, err := probed.Read(ctx, path)
 	if err != nil {
 		return nil, err
 	}

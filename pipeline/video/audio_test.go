@@ -41,7 +41,7 @@ func TestReadAudio(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			a, err := ReadAudio(context.Background(), ffmpegClip(t, tt.file, tt.args...))
+			a, err := ReadAudio(context.Background(), ffmpegClip(t, tt.file, tt.args...), nil)
 			if err != nil || a == nil {
 				t.Fatal(a, err)
 			}
@@ -60,7 +60,7 @@ func TestReadAudio(t *testing.T) {
 		})
 	}
 	t.Run("no sound", func(t *testing.T) {
-		if a, err := ReadAudio(context.Background(), ffmpegClip(t, "a.mp4", picture...)); a != nil || err != nil {
+		if a, err := ReadAudio(context.Background(), ffmpegClip(t, "a.mp4", picture...), nil); a != nil || err != nil {
 			t.Error(a, err)
 		}
 	})
@@ -68,7 +68,7 @@ func TestReadAudio(t *testing.T) {
 		path := ffmpegClip(t, "a.mp4", append(append([]string{}, picture...), click...)...)
 		ctx, cancel := context.WithCancel(context.Background())
 		cancel()
-		if _, err := ReadAudio(ctx, path); !errors.Is(err, context.Canceled) {
+		if _, err := ReadAudio(ctx, path, nil); !errors.Is(err, context.Canceled) {
 			t.Error(err)
 		}
 	})

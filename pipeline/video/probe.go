@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"time"
 )
@@ -59,6 +60,31 @@ type Probe struct {
 const demuxers = "mov,matroska,avi,mpegts,mpeg,mpegvideo,m4v,h264,hevc,mjpeg,flv,asf,ogg,ivf,obu,av1,nut,mxf,dv,wav,mp3,aac,flac,caf"
 
 var safeInput = []string{"-protocol_whitelist", "file,pipe", "-format_whitelist", demuxers}
+
+// Probed is what ffprobe said of a clip, so that it is asked once however often the clip is opened. The zero value knows
+// nothing yet; nil asks each time. Errors are not remembered.
+type Probed struct {
+	mu    sync.Mutex
+	path  string
+	probe *Probe
+}
+
+// Read is ReadProbe. What it gives must not be changed.
+func (k *Probed) Read(ctx context.Context, path string) (*Probe, error) {
+	if k == nil {
+		return ReadProbe(ctx, path)
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.probe != nil && k.path == path {
+		return k.probe, nil
+	}
+	p, err := ReadProbe(ctx, path)
+	if err == nil {
+		k.path, k.probe = path, p
+	}
+	return p, err
+}
 
 // ReadProbe reads the file with ffprobe: streams, rotation, pixel aspect, colour,
 // the time of every packet. Nothing is decoded beyond the first frames. Errors

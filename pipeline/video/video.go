@@ -64,6 +64,7 @@ type Options struct {
 	MaxPixels    int     // larger pictures are refused; 0 = DefaultOptions
 	MaxDurationS float64 // longer clips are refused; 0 = DefaultOptions
 	TempDir      string  // for repaired intermediates; "" = system default
+	Probed       *Probed // what ffprobe said of the clip; nil = it is asked at each opening
 }
 
 // DefaultOptions are the limits used where an option is zero.

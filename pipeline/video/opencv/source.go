@@ -67,7 +67,7 @@ type source struct {
 // Open opens a clip; it is a video.OpenFunc. Errors are of type *video.Error,
 // or the context's.
 func Open(ctx context.Context, path string, o video.Options) (video.Source, error) {
-	p, err := video.ReadProbe(ctx, path)
+	p, err := o.Probed.Read(ctx, path)
 	if err != nil {
 		return nil, err
 	}
