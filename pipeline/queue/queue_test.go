@@ -311,7 +311,10 @@ func TestWorkerThatWasAsleep(t *testing.T) {
 	if err := sleeper.cmd.Process.Signal(syscall.SIGCONT); err != nil {
 		t.Fatal(err)
 	}
-	time.Sleep(700 * time.Millisecond) // it takes 300 ms to end its clip
+	time.Sleep(700 * time.Millisecond)              // it takes 300 ms to end its clip
+	_ = sleeper.cmd.Process.Signal(syscall.SIGTERM) // it is running
+	<-sleeper.ended                                 // what is ready is put away
+	sleeper.ended <- nil
 	wait("the queue is not empty", func(s Status) bool { return s.Waiting+s.InWork == 0 && s.Done == 1 && s.Dead == 0 })
 	results, err := filepath.Glob(filepath.Join(n.dir, "results", "*", "*"))
 	if err != nil || len(results) != 1 {
