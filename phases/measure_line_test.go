@@ -68,7 +68,7 @@ func TestBarrelOnLine(t *testing.T) {
 		{"slow, and rising a little", func(s *batScene) { s.turn, s.rise = 15, 2 }, 70},
 		{"at 240 frames a second", func(s *batScene) { s.fps = 240 }, 49.3},
 	} {
-		for _, az := range []float64{0, -15, 165} {
+		for _, az := range []float64{0, -15, 15} {
 			s := usual
 			c.change(&s)
 			s.azimuth = az
@@ -94,6 +94,7 @@ func TestBarrelOnLine(t *testing.T) {
 		want   Status
 	}{
 		"from the catcher's end": {func(s *batScene) { s.azimuth = -90 }, NotInView},
+		"from behind the back":   {func(s *batScene) { s.azimuth = 165 }, NotInView},
 		"60 frames a second":     {func(s *batScene) { s.fps = 60 }, FrameRate},
 		"hidden after contact":   {func(s *batScene) { s.gone = 0.01 }, Occluded},
 		"no scale":               {func(s *batScene) { s.px = 0 }, NoScale},

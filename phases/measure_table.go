@@ -212,7 +212,7 @@ func definitions() []Definition {
 	add(Definition{
 		Name: "barrel_on_line", Event: string(Contact), Unit: "ms",
 		Text:  "how long the barrel could meet the ball: the time about contact for which the ball's line, level toward the pitcher through the place of contact, runs through the bat's last 0.30 m (within 0.07 m, half a ball and half a barrel)",
-		Views: sideViews, Why: "the line points at the camera, and a camera that stands a few degrees beside it sees it elsewhere", needs: []EventName{Contact}, object: bat, scaled: true, frameS: batFrameS,
+		Views: openViews, Why: "from behind the hitter's back hands and bat are hidden about contact; from the ends the line points at the camera", needs: []EventName{Contact}, object: bat, scaled: true, frameS: batFrameS,
 		maxSigma: maxOnLine, low: 5, high: 2000 * lineSpanS, basis: "bat", eval: (*draw).barrelOnLine,
 	})
 

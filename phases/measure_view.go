@@ -57,6 +57,8 @@ var (
 	// sideViews: lengths along X shrink by cos az; at 50° by a third, and 10° of doubt
 	// about the azimuth are then already 20 % of the length.
 	sideViews = []AzimuthRange{{0, 50}, {130, 180}}
+	// openViews: the hitter's back hides hands and handle about contact, and the barrel points away.
+	openViews = []AzimuthRange{{0, 50}}
 	endViews  = []AzimuthRange{{40, 140}} // lengths along Y, likewise
 	anyView   = []AzimuthRange{{0, 180}}
 )
