@@ -319,7 +319,7 @@ func batSquare(t *pose.Track, p []reach, cS float64, sw *Swing) (ContactCue, boo
 // sees them by 3° from another side. How far they are from the hips in the picture tells the angle.
 func handsView(t *pose.Track, sw *Swing, timeS float64) View {
 	v := sw.View
-	f := focalPx(t)
+	f, _ := focal(t)
 	n := min(len(t.Bat), len(t.Smooth))
 	best := -1
 	for i := range n {
@@ -336,11 +336,17 @@ func handsView(t *pose.Track, sw *Swing, timeS float64) View {
 	return v
 }
 
-// A phone's focal length is about the longer side of its picture; zoomed in or cropped, up to twice that.
-const focalOfLonger, focalRel = 1.05, 0.35
+// A phone's focal length is about the longer side of its picture; zoomed in or cropped, up to twice that. Of what a phone itself states (video.Info.FocalPx)
+// only how much it cuts off to hold the picture still is not known, and whether it zoomed while it filmed.
+const focalOfLonger, focalRel, statedFocalRel = 1.05, 0.35, 0.12
 
-// focalPx is the usual focal length, px; 0 where the picture's size is not known.
-func focalPx(t *pose.Track) float64 { return focalOfLonger * float64(max(t.Width, t.Height, 0)) }
+// focal is the focal length, px, and its relative standard uncertainty: as the phone stated it, or as is usual. 0 px where the picture's size is not known either.
+func focal(t *pose.Track) (px, rel float64) {
+	if t.FocalPx > 0 {
+		return t.FocalPx, statedFocalRel
+	}
+	return focalOfLonger * float64(max(t.Width, t.Height, 0)), focalRel
+}
 
 // turned is the cue of a bat that was ahead of square, rad, at a time, as it turns at turn rad/s.
 func turned(atS, ahead, turn, gapS float64, sw *Swing) ContactCue {
@@ -378,7 +384,7 @@ func batAcross(tr *pose.Track, p []reach, cS float64, sw *Swing) (ContactCue, bo
 	}
 	near := p[lo : hi+1]
 	nearer := 0.0 // length of the bat ÷ its distance, + = it comes toward the camera
-	if f := focalPx(tr); f > 0 {
+	if f, _ := focal(tr); f > 0 {
 		nearer = math.Min(0.5, p[m].x/f) * sign(math.Sin(sw.View.AzimuthDeg*math.Pi/180))
 	}
 	best, at, turn, stray := math.Inf(1), 0.0, 0.0, 0.0
@@ -419,7 +425,7 @@ const (
 )
 
 // CameraDistance estimates how far the camera stands from where bat and ball
-// meet, m. The distance to the hitter is as stated, or from the hitter's size in the picture and what lenses phones have.
+// meet, m. The distance to the hitter is as stated, or from the hitter's size in the picture and the focal length: the clip's own, or what phones have.
 func CameraDistance(t *pose.Track, sw *Swing, given Given, statedM float64) (distanceM, sigmaM float64, ok bool) {
 	// Contact is about 0.4 m nearer the pitcher and 0.6 m nearer the plate than the hips.
 	s, c := math.Sincos(sw.View.AzimuthDeg * math.Pi / 180)
@@ -438,8 +444,9 @@ func CameraDistance(t *pose.Track, sw *Swing, given Given, statedM float64) (dis
 			tall = 1.45
 		}
 	}
-	d := focalPx(t) * tall / sc.HeightPx
-	return math.Max(0.5, d-nearer), d * math.Hypot(focalRel, rel), true
+	f, fRel := focal(t)
+	d := f * tall / sc.HeightPx
+	return math.Max(0.5, d-nearer), d * math.Hypot(fRel, rel), true
 }
 
 // SoundWindow is the stretch of the picture's clock in which the crack of a contact

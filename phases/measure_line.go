@@ -38,14 +38,14 @@ type batSpot struct {
 	axis           k.Vec3 // X toward the pitcher, Y to the plate, Z up
 }
 
-// cameraAway is how far the camera is from the hands, body heights: by a phone's usual focal length, which is known to a third. A picture of unknown size
+// cameraAway is how far the camera is from the hands, body heights: by the focal length that the phone states, or a phone's usual one, which is known to a third. A picture of unknown size
 // tells nothing: infinitely far.
 func (d *draw) cameraAway() float64 {
-	f := focalPx(d.t)
+	f, rel := focal(d.t)
 	if !(f > 0) {
 		return math.Inf(1)
 	}
-	return f/d.heightPx*math.Max(0.5, d.once("focal", 1, focalRel)) - d.handsNearer()
+	return f/d.heightPx*math.Max(0.5, d.once("focal", 1, rel)) - d.handsNearer()
 }
 
 // handsNearer is how much nearer to the camera than the hips the hands are about contact, body heights: about 0.3 m, toward the plate.

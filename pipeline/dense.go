@@ -528,7 +528,7 @@ func (w *windowWork) finish(info video.Info) DenseWindow {
 	rs := pose.Settle(times, readings, &w.hitter.Coarse, w.bodyPx)
 	d := DenseWindow{Hitter: w.hitter.ID, Window: w.window, Doubted: w.doubted, Mended: pose.MendHands(times, rs, w.bodyPx)}
 	t := pose.Track{
-		Width: info.Width, Height: info.Height, Frames: w.frames, Times: w.times, Repeat: w.repeat,
+		Width: info.Width, Height: info.Height, FocalPx: info.FocalPx(), Frames: w.frames, Times: w.times, Repeat: w.repeat,
 		Raw: make([]pose.Pose, len(w.times)), World: make([][pose.NumJoints]pose.Point3, len(w.times)),
 	}
 	k := 0 // the last looked-at frame at or before i

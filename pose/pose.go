@@ -109,6 +109,7 @@ type Pose [NumJoints]Keypoint
 // length T; World may be nil.
 type Track struct {
 	Width, Height int       // px of the picture; 0 = not known
+	FocalPx       float64   // focal length that the camera stated, px; 0 = it did not
 	Frames        []int     // frame numbers in the clip
 	Times         []float64 // s of real motion, strictly increasing
 	Repeat        []bool    // the picture repeats the one before; nil = none does

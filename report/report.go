@@ -114,6 +114,7 @@ type Clip struct {
 	DurationS       Num      `json:"duration_s"` // real motion
 	CapturedFPS     Num      `json:"captured_fps"`
 	CapturedFPSFrom string   `json:"captured_fps_from,omitempty"` // sidecar | metadata | file
+	Lens35MM        Num      `json:"lens_35mm,omitempty"`         // focal length that the file states, mm, 35 mm equivalent
 	Rotation        int      `json:"rotation"`
 	Date            string   `json:"date,omitempty"`      // day of filming, 2026-05-01
 	DateFrom        string   `json:"date_from,omitempty"` // stated | file
@@ -261,7 +262,7 @@ func Build(in Input) *Report {
 			Path: path.Clean("/" + in.Path)[1:], SHA256: in.SHA256, Codec: in.Info.Codec,
 			Width: in.Info.Width, Height: in.Info.Height,
 			Frames: in.Info.Frames, FramesExpected: in.Info.FramesExpected,
-			DurationS: Num(in.Info.DurationS), CapturedFPS: Num(in.Info.CapturedFPS), CapturedFPSFrom: in.Info.CapturedFPSFrom,
+			DurationS: Num(in.Info.DurationS), CapturedFPS: Num(in.Info.CapturedFPS), CapturedFPSFrom: in.Info.CapturedFPSFrom, Lens35MM: Num(in.Info.Lens35MM),
 			Rotation: in.Info.Rotation,
 			Warnings: append([]string{}, in.Info.Warnings...),
 		},

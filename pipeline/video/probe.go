@@ -47,6 +47,7 @@ type Probe struct {
 	AverageFPS  float64   // avg_frame_rate; 0 = not stated
 	CaptureFPS  float64   // capture rate from metadata; 0 = not stated
 	CaptureFrom string    // the metadata key
+	Lens35MM    float64   // focal length, mm, 35 mm equivalent; 0 = not stated
 
 	HasAudio    bool
 	AudioRateHz int
@@ -153,6 +154,9 @@ func readProbe(ctx context.Context, path string) (*Probe, int64, error) {
 		return nil, 0, unreadable(ctx, path, messages.String())
 	}
 	p.Messages = videoMessages(messages.String())
+	if p.Lens35MM == 0 && strings.Contains(p.Format, "mov") {
+		p.Lens35MM = trackLens(path)
+	}
 	return p, st.Size(), nil
 }
 
@@ -249,6 +253,9 @@ func ParseProbe(data []byte) (*Probe, error) {
 	p.readGeometry(v)
 	p.readCapture(v.Tags, j.Format.Tags)
 	p.Recorded = recorded(v.Tags, j.Format.Tags)
+	if p.Lens35MM = focal35(v.Tags[lensKey]); p.Lens35MM == 0 {
+		p.Lens35MM = focal35(j.Format.Tags[lensKey])
+	}
 	var pts []int64
 	for _, k := range j.Packets {
 		pos, err := strconv.ParseInt(k.Pos, 10, 64)

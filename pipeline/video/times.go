@@ -103,7 +103,7 @@ func (p *Probe) Info(path string, times []float64, o Options) (Info, error) {
 	}
 	in := Info{
 		Path: path, Codec: p.Codec, Rotation: p.Rotation, PixelAspect: p.PixelAspect,
-		HasAudio: p.HasAudio, Recorded: p.Recorded, Warnings: slices.Clone(p.Notes),
+		HasAudio: p.HasAudio, Recorded: p.Recorded, Lens35MM: p.Lens35MM, Warnings: slices.Clone(p.Notes),
 	}
 	w, h := p.SquareSize()
 	if p.Rotation%180 != 0 {

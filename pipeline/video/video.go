@@ -29,11 +29,18 @@ type Info struct {
 	CapturedFPSFrom string  // "sidecar" | "metadata" | "file"
 	TimeScale       float64 // seconds of real motion per second of the file's clock (1 = real time; 30/240 for a 240 fps file stored at 30)
 
+	Lens35MM float64 // focal length that the file states, mm on a film of 36 × 24 mm that shows as much; 0 = none
+
 	Recorded string // day on which the file says it was filmed, 2026-05-01; "" = it does not say
 
 	HasAudio bool
 	Warnings []string // sentences for the report, e.g. what was lost in a damaged file
 }
+
+// FocalPx is the focal length of the upright picture, px, by what the file states; 0 = it states none. Of film the longer side has 36 mm. A phone films in a
+// wider shape than it measures by, which makes it 5 % shorter, and cuts off what it needs to hold the picture still, which makes it up to a fifth longer
+// (from memory): so 5 % longer, give or take 12 (phases).
+func (i *Info) FocalPx() float64 { return 1.05 * i.Lens35MM / 36 * float64(max(i.Width, i.Height)) }
 
 // Frame is one decoded picture. Pix belongs to the Source and is valid until
 // the next call of Next, Skip or Close.

@@ -67,6 +67,7 @@ func Read(r io.Reader, name string, o Options) ([]*pose.Track, error) {
 		Names       json.RawMessage `json:"names"`
 		Width       int             `json:"width"`
 		Height      int             `json:"height"`
+		FocalPx     float64         `json:"focal_px"`
 		Frames      json.RawMessage `json:"frames"`
 		Swings      json.RawMessage `json:"swings"`
 		Images      json.RawMessage `json:"images"`
@@ -85,7 +86,10 @@ func Read(r io.Reader, name string, o Options) ([]*pose.Track, error) {
 	if top.Width < 0 || top.Height < 0 {
 		return nil, d.errorf("width", "width and height must not be negative")
 	}
-	d.width, d.height = top.Width, top.Height
+	if top.FocalPx < 0 || top.FocalPx > maxPx {
+		return nil, d.errorf("focal_px", "want the focal length in pixels, from 0 (not known) to %.0f", float64(maxPx))
+	}
+	d.width, d.height, d.focalPx = top.Width, top.Height, top.FocalPx
 	if err := d.readNames(top.Names); err != nil {
 		return nil, err
 	}
@@ -139,6 +143,7 @@ type decoder struct {
 	file          string
 	names         []pose.Joint
 	width, height int
+	focalPx       float64
 	total         int // frames so far
 }
 
@@ -264,7 +269,7 @@ type frame struct {
 }
 
 func (d *decoder) frames(at string, raw json.RawMessage) (*pose.Track, error) {
-	t := &pose.Track{Width: d.width, Height: d.height}
+	t := &pose.Track{Width: d.width, Height: d.height, FocalPx: d.focalPx}
 	for _, j := range d.names {
 		t.Has[j] = true
 	}

@@ -54,9 +54,16 @@ func WriteJSON(w io.Writer, tool Tool, swings []Swing) error {
 		return fmt.Errorf("track file: %w", err)
 	}
 	fmt.Fprintf(b, "{\"schema\":%d,\"tool\":%s", Schema, head)
-	names, width, height := commonNames(swings)
-	if width > 0 && height > 0 {
-		fmt.Fprintf(b, ",\"width\":%d,\"height\":%d", width, height)
+	names := commonNames(swings)
+	if n := len(swings); n > 0 { // all are of one clip
+		t := swings[n-1].Track
+		if t.Width > 0 && t.Height > 0 {
+			fmt.Fprintf(b, ",\"width\":%d,\"height\":%d", t.Width, t.Height)
+		}
+		if t.FocalPx > 0 {
+			b.WriteString(",\"focal_px\":")
+			number(b, t.FocalPx, pxDecimals)
+		}
 	}
 	b.WriteString(",\"names\":[")
 	for i, j := range names {
@@ -80,13 +87,12 @@ func WriteJSON(w io.Writer, tool Tool, swings []Swing) error {
 }
 
 // commonNames are the joints that any of the tracks can give.
-func commonNames(swings []Swing) (names []pose.Joint, width, height int) {
+func commonNames(swings []Swing) (names []pose.Joint) {
 	var has [pose.NumJoints]bool
 	for _, s := range swings {
 		for j, h := range s.Track.Has {
 			has[j] = has[j] || h
 		}
-		width, height = s.Track.Width, s.Track.Height
 	}
 	for j, h := range has {
 		if h {
@@ -98,7 +104,7 @@ func commonNames(swings []Swing) (names []pose.Joint, width, height int) {
 			names = append(names, j)
 		}
 	}
-	return names, width, height
+	return names
 }
 
 func writeFrame(b *bufio.Writer, t *pose.Track, k int, names []pose.Joint) {
