@@ -161,6 +161,32 @@ func TestAudioCueTakesOffTheWay(t *testing.T) {
 	}
 }
 
+// A hitter of 1.7 m who is 170 px tall, seen by a lens of 1,000 px, stands 10 m away (similar triangles); contact is 0.6 m nearer to a camera on the open side.
+func TestCameraDistance(t *testing.T) {
+	sw := &Swing{Scale: Scale{HeightPx: 170}}
+	tall := Given{HeightM: 1.7}
+	for name, c := range map[string]struct {
+		track     pose.Track
+		given     Given
+		statedM   float64
+		want, sig float64
+		ok        bool
+	}{
+		"lens stated by the phone": {pose.Track{Width: 1280, Height: 720, FocalPx: 1000}, tall, 0, 9.4, 1.2, true},
+		"lens of phones":           {pose.Track{Width: 1280, Height: 720}, tall, 0, 1.05*12.8 - 0.6, 0.35 * 1.05 * 12.8, true},
+		"held upright":             {pose.Track{Width: 720, Height: 1280}, tall, 0, 1.05*12.8 - 0.6, 0.35 * 1.05 * 12.8, true},
+		"a child, lens stated":     {pose.Track{Width: 1280, Height: 720, FocalPx: 1000}, Given{Level: "youth"}, 0, 1450./170 - 0.6, 1450. / 170 * math.Hypot(0.12, 0.15), true},
+		"distance stated":          {pose.Track{Width: 1280, Height: 720, FocalPx: 500}, tall, 8, 7.4, 0.4, true},
+		"too near to be true":      {pose.Track{Width: 1280, Height: 720, FocalPx: 20}, tall, 0, 0.5, 0.024, true},
+		"size of picture unknown":  {pose.Track{}, tall, 0, 0, 0, false},
+	} {
+		d, sd, ok := CameraDistance(&c.track, sw, c.given, c.statedM)
+		if math.Abs(d-c.want) > 1e-9 || math.Abs(sd-c.sig) > 1e-9 || ok != c.ok {
+			t.Errorf("%s: %.3f ± %.3f m (%v), want %.3f ± %.3f (%v)", name, d, sd, ok, c.want, c.sig, c.ok)
+		}
+	}
+}
+
 // A level bat that turns evenly, 1,600° a second, and is square at 0.1037 s, seen from all around: where a world direction appears in the
 // picture is View.Project's word, which the kinematic model's camera confirms elsewhere.
 func TestBatCue(t *testing.T) {

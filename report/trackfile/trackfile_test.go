@@ -12,7 +12,7 @@ import (
 )
 
 func TestRoundTrip(t *testing.T) {
-	tr := &pose.Track{Width: 640, Height: 360}
+	tr := &pose.Track{Width: 640, Height: 360, FocalPx: 612.5}
 	for k := range 4 {
 		var p pose.Pose
 		var s [pose.NumJoints]pose.Estimate
@@ -44,7 +44,7 @@ func TestRoundTrip(t *testing.T) {
 		t.Fatalf("got %d tracks: %+v", len(got), got)
 	}
 	g := got[0]
-	if g.Has != tr.Has || g.Width != 640 || !g.Repeat[1] || g.Repeat[0] {
+	if g.Has != tr.Has || g.Width != 640 || g.FocalPx != tr.FocalPx || !g.Repeat[1] || g.Repeat[0] {
 		t.Error("names, size or repeats are lost")
 	}
 	for k := range tr.Times {
@@ -81,6 +81,7 @@ func TestReadErrors(t *testing.T) {
 		{"gzip cut short", "\x1f\x8b\x08\x00", "", "gzip"},
 		{"no frames", `{"names":["nose"]}`, "", "frames"},
 		{"no names", `{"frames":[]}`, "names", "missing"},
+		{"a lens behind the picture", `{"names":["nose"],"focal_px":-900,"frames":[]}`, "focal_px", "focal length"},
 		{"a name that is none", `{"names":["nose","tail"],"frames":[]}`, "names[1]", "tail"},
 		{"a name twice", `{"names":["nose","nose"],"frames":[]}`, "names[1]", "twice"},
 		{"other version", `{"schema":9,"names":["nose"],"frames":[]}`, "schema", "version 9"},
