@@ -98,33 +98,31 @@ func (w *boxWalk) lens(from, to int64) (mm float64) {
 }
 
 // metaLens looks for the focal length in a box of keys and values. In QuickTime it is a plain box, in MP4 one with version and flags.
-func (w *boxWalk) metaLens(from, to int64) (mm float64) {
+func (w *boxWalk) metaLens(from, to int64) float64 {
 	for _, skip := range []int64{0, 4} {
-		number := uint32(0)
-		w.each(from+skip, to, func(kind string, from, to int64) bool {
-			switch kind {
-			case "keys":
-				number = w.keyNumber(from+8, to) // behind version, flags and count
-			case "ilst":
-				w.each(from, to, func(kind string, from, to int64) bool {
-					if binary.BigEndian.Uint32([]byte(kind)) == number {
-						w.each(from, to, func(kind string, from, to int64) bool {
-							if kind == "data" {
-								mm = w.lensValue(from, to)
-							}
-							return mm == 0
-						})
-					}
-					return mm == 0
-				})
-			}
-			return mm == 0
-		})
-		if mm > 0 {
-			break
+		a, b := w.find("keys", from+skip, to)
+		number := w.keyNumber(a+8, b) // behind version, flags and count
+		if number == 0 {
+			continue
+		}
+		a, b = w.find("ilst", from+skip, to)
+		a, b = w.find(string(binary.BigEndian.AppendUint32(nil, number)), a, b)
+		if mm := w.lensValue(w.find("data", a, b)); mm > 0 {
+			return mm
 		}
 	}
-	return mm
+	return 0
+}
+
+// find is where the first box of a kind lies between two places; it is empty where there is none.
+func (w *boxWalk) find(kind string, from, to int64) (a, b int64) {
+	w.each(from, to, func(k string, from, to int64) bool {
+		if k == kind {
+			a, b = from, to
+		}
+		return k != kind
+	})
+	return a, b
 }
 
 // keyNumber is the place of the focal length among the keys, from 1; 0 = it is not among them. A key is laid out as a box is, with its name space for a kind.

@@ -56,6 +56,7 @@ func TestTrackLens(t *testing.T) {
 		"no focal length":           {track(metaBox(lensKey, 21, u32(0))), 0},
 		"not a number":              {track(metaBox(lensKey, 24, binary.BigEndian.AppendUint64(nil, math.Float64bits(math.NaN())))), 0},
 		"a picture for a value":     {track(metaBox(lensKey, 14, u32(26))), 0},
+		"a value of no key":         {track(box("meta", box("keys", u32(0), u32(0)), box("ilst", box("\x00\x00\x00\x00", box("data", u32(21), u32(0), u32(26)))))), 0},
 		"cut off":                   {whole[:len(whole)-3], 0},
 		"a box larger than its own": {slices.Replace(slices.Clone(whole), 8+8, 8+12, u32(1<<31)...), 0},
 		"no box":                    {[]byte("abc"), 0},
