@@ -12,12 +12,12 @@ import (
 // Settings steer a run. Only HideFaces changes a result: it goes into what is
 // said of each clip, and so into the key by which finished clips are recognised.
 type Settings struct {
-	// Jobs is the number of clips in work at once, each in its own process. One
-	// process keeps about two cores busy, so more only helps on larger machines.
+	// Jobs is the number of clips in work at once, each in its own process; 0 = one
+	// for each core, as far as memory goes.
 	Jobs int
 
 	// Threads is the number of threads that one process gives to each neural
-	// network; 0 = the machine's cores shared out over Jobs.
+	// network; 0 = the machine's cores shared out over the clips in work.
 	Threads int
 
 	// Stall is how long a clip may show no progress before it is given up. It
@@ -45,10 +45,12 @@ type Settings struct {
 	JSON bool
 }
 
+// MaxJobs is the most clips that one machine looks at at once.
+const MaxJobs = 256
+
 // Default is the only place where defaults stand.
 func Default() Settings {
 	return Settings{
-		Jobs:     1,
 		Stall:    5 * time.Minute,
 		Deadline: 6 * time.Hour, // a clip of three hours, the longest that is accepted, at half of real time
 		MemoryMB: 3000,          // 1000 for an ordinary clip, and room for 8K pictures of 113 MB each and the 730 that ffmpeg takes to copy a damaged clip of that size
@@ -57,8 +59,8 @@ func Default() Settings {
 
 // AddFlags lets flags set s. Call it with s = Default().
 func (s *Settings) AddFlags(fs *pflag.FlagSet) {
-	fs.IntVarP(&s.Jobs, "jobs", "j", s.Jobs, "clips in work at once, each in its own process")
-	fs.IntVar(&s.Threads, "threads", s.Threads, "threads for each neural network of a process (0 = cores / jobs)")
+	fs.IntVarP(&s.Jobs, "jobs", "j", s.Jobs, "clips in work at once, each in its own process (0 = one for each core, as far as memory goes)")
+	fs.IntVar(&s.Threads, "threads", s.Threads, "threads for each neural network of a process (0 = cores / clips in work)")
 	fs.DurationVar(&s.Stall, "stall", s.Stall, "give a clip up when it shows no progress for so long")
 	fs.DurationVar(&s.Deadline, "deadline", s.Deadline, "longest time for one clip")
 	fs.IntVar(&s.MemoryMB, "memory-mb", s.MemoryMB, "end a clip whose process holds more memory than this, its ffmpeg included (0 = no limit)")
@@ -103,11 +105,11 @@ func (s Settings) Validate() error {
 	bad := func(flag string, got any, want string) {
 		problems = append(problems, Problem{File: "settings", Key: "--" + flag, Got: fmt.Sprint(got), Want: want})
 	}
-	if s.Jobs < 1 || s.Jobs > 256 {
-		bad("jobs", s.Jobs, "1 to 256")
+	if s.Jobs < 0 || s.Jobs > MaxJobs {
+		bad("jobs", s.Jobs, fmt.Sprintf("0 (by cores and memory) to %d", MaxJobs))
 	}
 	if s.Threads < 0 || s.Threads > 256 {
-		bad("threads", s.Threads, "0 (cores / jobs) to 256")
+		bad("threads", s.Threads, "0 (cores / clips in work) to 256")
 	}
 	if s.Stall < time.Second {
 		bad("stall", s.Stall, "1s or more")

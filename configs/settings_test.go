@@ -38,8 +38,8 @@ func TestSettingsFlagBeatsEnvironmentBeatsDefault(t *testing.T) {
 }
 
 func TestSettingsAllProblemsAtOnce(t *testing.T) {
-	_, err := parse(t, "--jobs", "0", "--memory-mb", "5", "--stall", "0s", "--threads", "-1")
-	for _, want := range []string{"--jobs: 0; want 1 to 256", "--memory-mb: 5; want 0", "--stall: 0s; want 1s or more", "--threads: -1"} {
+	_, err := parse(t, "--jobs", "-1", "--memory-mb", "5", "--stall", "0s", "--threads", "-1")
+	for _, want := range []string{"--jobs: -1; want 0 (by cores and memory) to 256", "--memory-mb: 5; want 0", "--stall: 0s; want 1s or more", "--threads: -1"} {
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("missing %q in: %v", want, err)
 		}

@@ -28,8 +28,8 @@ type Batch struct {
 
 	Settings configs.Settings
 
-	// Worker makes the command of a worker process; nil = Analyze runs in this process.
-	Worker  func() *exec.Cmd
+	// Worker makes the command of a worker process that gives so many threads to each network; nil = Analyze runs in this process.
+	Worker  func(threads int) *exec.Cmd
 	Analyze AnalyzeFunc // used where Worker is nil
 
 	// Elsewhere looks at the clips on other machines; the fields above are not used then.
@@ -93,7 +93,7 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	}
 	apart(&list, out)
 	jobs := newFolderJobs(list)
-	r := &run{b: b, root: root, rootDir: rootOf(root, root), out: out, lock: lock, scratch: scratch, store: store, queue: jobs, reports: make([]*report.Report, len(list.Clips)), said: map[string]string{}}
+	r := &run{b: b, atOnce: min(AtOnce(b.Settings), len(list.Clips)), root: root, rootDir: rootOf(root, root), out: out, lock: lock, scratch: scratch, store: store, queue: jobs, reports: make([]*report.Report, len(list.Clips)), said: map[string]string{}}
 	if r.rootID, err = idOf(r.rootDir); err != nil {
 		return Summary{}, err
 	}
@@ -112,7 +112,7 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	if b.Elsewhere != nil {
 		err = r.elsewhere(ctx)
 	} else {
-		err = r.work(ctx, b.Settings.Jobs)
+		err = r.work(ctx)
 	}
 	if err == nil {
 		err = r.besideReferences(ctx, list)
@@ -191,6 +191,7 @@ func within(path, dir string) bool {
 // run is a batch in work.
 type run struct {
 	b         *Batch
+	atOnce    int // clips in work
 	root, out string
 	store     *Store
 	lock      *outputLock // nil where clips come from a queue
@@ -221,18 +222,22 @@ func (r *run) announce(l listing) {
 	for _, c := range l.Clips {
 		bytes += c.Bytes
 	}
-	r.emit(Event{Kind: EventFound, Clips: len(l.Clips), Bytes: bytes})
+	found := Event{Kind: EventFound, Clips: len(l.Clips), Bytes: bytes}
+	if r.b.Elsewhere == nil {
+		found.AtOnce = r.atOnce
+	}
+	r.emit(found)
 	for _, w := range l.Warnings {
 		r.emit(Event{Kind: EventWarning, Reason: strings.ReplaceAll(w, r.root+string(filepath.Separator), "")})
 	}
 }
 
-// work runs n workers until the queue is empty, something fatal happens or ctx ends.
-func (r *run) work(ctx context.Context, n int) error {
+// work looks at clips beside each other until the queue is empty, something fatal happens or ctx ends.
+func (r *run) work(ctx context.Context) error {
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
 	var wg sync.WaitGroup
-	for range max(n, 1) {
+	for range max(r.atOnce, 1) {
 		wg.Go(func() {
 			if err := r.worker(ctx); err != nil {
 				stop(err) // the first one counts
@@ -279,7 +284,7 @@ func (r *run) newRunner() runner {
 	if r.scratch != "" {
 		scratch = filepath.Join(r.scratch, strconv.Itoa(int(r.runners.Add(1))))
 	}
-	return &child{command: r.b.Worker, scratch: scratch, limits: limits{stall: s.Stall, deadline: s.Deadline, memoryMB: s.MemoryMB, start: workerStart}}
+	return &child{command: func() *exec.Cmd { return r.b.Worker(r.threads()) }, scratch: scratch, limits: limits{stall: s.Stall, deadline: s.Deadline, memoryMB: s.MemoryMB, start: workerStart}}
 }
 
 // clip brings one clip to its end. An error is one that stops the batch.

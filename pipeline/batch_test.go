@@ -177,7 +177,7 @@ func fakeAnalyze(ctx context.Context, c Clip, progress Progress) (Result, error)
 
 func testSettings() configs.Settings {
 	s := configs.Default()
-	s.Stall, s.Deadline, s.MemoryMB = 2*time.Second, 20*time.Second, 400
+	s.Jobs, s.Stall, s.Deadline, s.MemoryMB = 1, 2*time.Second, 20*time.Second, 400
 	return s
 }
 
@@ -190,7 +190,7 @@ func newBatch(root, out string) *Batch {
 
 // withWorkers makes a batch run its clips in child processes.
 func withWorkers(b *Batch, env ...string) *Batch {
-	b.Worker = func() *exec.Cmd {
+	b.Worker = func(int) *exec.Cmd {
 		cmd := exec.Command(os.Args[0])
 		cmd.Env = append(os.Environ(), append(env, "CAGEBOOK_TEST_WORKER=1")...)
 		return cmd
@@ -389,7 +389,7 @@ func TestBatchFatal(t *testing.T) {
 		t.Errorf("no model: %v", err)
 	}
 	b := newBatch(root, t.TempDir())
-	b.Worker = func() *exec.Cmd { return exec.Command("/bin/sh", "-c", "echo no such library >&2; exit 3") }
+	b.Worker = func(int) *exec.Cmd { return exec.Command("/bin/sh", "-c", "echo no such library >&2; exit 3") }
 	if _, err = b.Run(t.Context()); !errors.Is(err, ErrFatal) || !strings.Contains(err.Error(), "no such library") {
 		t.Errorf("worker that cannot start: %v", err)
 	}
@@ -405,11 +405,11 @@ func TestBatchWorkerKilledAtItsStart(t *testing.T) {
 	for _, kills := range []int{2, 3} {
 		b := withWorkers(newBatch(root, t.TempDir()))
 		worker, started := b.Worker, 0
-		b.Worker = func() *exec.Cmd {
+		b.Worker = func(int) *exec.Cmd {
 			if started++; started <= kills {
 				return exec.Command("/bin/sh", "-c", "kill -KILL $$")
 			}
-			return worker()
+			return worker(1)
 		}
 		s, err := b.Run(t.Context())
 		if kills == 2 && (err != nil || s.Counts[report.Done] != 1) {
@@ -431,8 +431,8 @@ func TestBatchModelAlteredMidRun(t *testing.T) {
 	put(t, filepath.Join(root, "d.mp4"), "good")
 	b := withWorkers(newBatch(root, out))
 	worker, started := b.Worker, 0
-	b.Worker = func() *exec.Cmd {
-		cmd := worker()
+	b.Worker = func(int) *exec.Cmd {
+		cmd := worker(1)
 		if started++; started > 1 {
 			cmd.Env = append(cmd.Env, "CAGEBOOK_TEST_NO_MODEL=1")
 		}

@@ -4,7 +4,7 @@ import "time"
 
 // Kinds of event, in the order in which they come.
 const (
-	EventFound    = "found"    // the folder was listed: Clips, Bytes
+	EventFound    = "found"    // the folder was listed: Clips, Bytes, AtOnce
 	EventWarning  = "warning"  // Reason
 	EventStart    = "start"    // a clip is taken up
 	EventProgress = "progress" // Stage, Done, Total
@@ -31,6 +31,7 @@ type Event struct {
 	Lost    int            `json:"frames_lost,omitempty"` // frames of the clip that could not be read
 	Bytes   int64          `json:"bytes,omitempty"`       // of the clip, or of all clips
 	Clips   int            `json:"clips,omitempty"`       // clips in all
+	AtOnce  int            `json:"at_once,omitempty"`     // clips in work beside each other
 	Ended   int            `json:"ended,omitempty"`       // clips that have ended so far
 	Counts  map[string]int `json:"counts,omitempty"`
 }

@@ -92,6 +92,6 @@ func (q *folderJobs) Release(j Job, _ error) error {
 // is left or ctx ends. A clip's files lie below Out when its job is finished;
 // what becomes of them is the queue's business. Root and Elsewhere are not used.
 func (b *Batch) Serve(ctx context.Context, jobs Jobs) error {
-	r := &run{b: b, out: b.Out, store: NewStore(b.Out), queue: jobs, scratch: b.Scratch}
+	r := &run{b: b, atOnce: AtOnce(b.Settings), out: b.Out, store: NewStore(b.Out), queue: jobs, scratch: b.Scratch}
 	return r.worker(ctx)
 }

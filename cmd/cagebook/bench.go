@@ -5,6 +5,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -99,12 +100,13 @@ type bench struct {
 
 	peer peer
 
+	said   configs.Sidecar
 	frames int
 	counts map[call]int
 	inputs map[call]pose.Tensor
 	stages []stage
 
-	decode, infer, whole, naive []cost
+	decode, infer, whole, night, naive []cost
 }
 
 // stage is what the analysis told of itself, with what the process and its children used meanwhile.
@@ -121,7 +123,7 @@ func (b *bench) run(ctx context.Context, runs int) error {
 	ways := []struct {
 		to  *[]cost
 		way func(context.Context) (cost, error)
-	}{{&b.decode, b.decodeFloor}, {&b.infer, b.inferenceFloor}, {&b.whole, b.wholeJob}, {&b.naive, b.naiveWay}}
+	}{{&b.decode, b.decodeFloor}, {&b.infer, b.inferenceFloor}, {&b.whole, b.wholeJob}, {&b.night, b.oneOfMany}, {&b.naive, b.naiveWay}}
 	for i := range runs + 1 {
 		for _, w := range ways {
 			c, err := w.way(ctx)
@@ -180,8 +182,7 @@ func (b *bench) count(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	said, err := configs.ForClip(filepath.Dir(b.clip), b.clip)
-	if err != nil {
+	if b.said, err = configs.ForClip(filepath.Dir(b.clip), b.clip); err != nil {
 		return err
 	}
 	a := &pipeline.Analyzer{Open: opencv.Open, Nets: nets, Rules: rules}
@@ -197,7 +198,7 @@ func (b *bench) count(ctx context.Context) error {
 		name, begin, self, children = next, time.Now(), s, c
 	}
 	put := func(string, []byte) error { return nil }
-	res, err := a.Analyze(ctx, pipeline.Clip{Path: b.clip, Rel: filepath.Base(b.clip), Sidecar: said, Put: put},
+	res, err := a.Analyze(ctx, pipeline.Clip{Path: b.clip, Rel: filepath.Base(b.clip), Sidecar: b.said, Put: put},
 		func(stage string, _, _ int) { end(stage) })
 	if err != nil {
 		return err
@@ -267,6 +268,42 @@ func (b *bench) wholeJob(ctx context.Context) (cost, error) {
 		return cost{}, err
 	}
 	return timed(exec.CommandContext(ctx, self, "run", b.clip, "-o", filepath.Join(out, "out"), "--model-dir", b.dir, "--threads", fmt.Sprint(b.threads)))
+}
+
+// oneOfMany is what the clip costs among others like it, as many as there are cores: cagebook run on a folder of copies, by their number.
+func (b *bench) oneOfMany(ctx context.Context) (cost, error) {
+	dir, err := os.MkdirTemp("", "cagebook-bench-")
+	if err != nil {
+		return cost{}, err
+	}
+	defer os.RemoveAll(dir)
+	data, err := os.ReadFile(b.clip)
+	if err != nil {
+		return cost{}, err
+	}
+	said, err := json.Marshal(b.said) // is YAML, too
+	if err != nil {
+		return cost{}, err
+	}
+	in := filepath.Join(dir, "clips")
+	if err := os.Mkdir(in, 0o755); err != nil {
+		return cost{}, err
+	}
+	for i := range b.threads {
+		// An empty box at the end makes each another file; nothing is found to have been looked at.
+		data = append(data, 0, 0, 0, 8, 'f', 'r', 'e', 'e')
+		name := filepath.Join(in, fmt.Sprintf("%d%s", i+1, filepath.Ext(b.clip)))
+		if err := errors.Join(os.WriteFile(name, data, 0o644), os.WriteFile(name+".yaml", said, 0o644)); err != nil {
+			return cost{}, err
+		}
+	}
+	self, err := os.Executable()
+	if err != nil {
+		return cost{}, err
+	}
+	c, err := timed(exec.CommandContext(ctx, self, "run", in, "-o", filepath.Join(dir, "out"), "--model-dir", b.dir, "--jobs", fmt.Sprint(b.threads)))
+	n := float64(b.threads)
+	return cost{c.wallS / n, c.cpuS / n, c.peakMB}, err
 }
 
 // naiveWay looks at every frame with the large landmark network, one after the other, and does nothing else.
@@ -377,6 +414,7 @@ func (b *bench) print(w io.Writer) {
 		{"b  networks alone, the same calls", b.infer},
 		{"c  the whole job (cagebook run)", b.whole},
 		{"d  naive: every frame, one after the other", b.naive},
+		{"e  the whole job among as many as threads", b.night},
 	}
 	for _, r := range rows {
 		peak := "-"
@@ -397,6 +435,8 @@ func (b *bench) print(w io.Writer) {
 		fmt.Fprintf(w, "%-44s %22s   %s\n", name, words(spread(v, func(c cost) float64 { return c.wallS })), goal)
 	}
 	ratio("c / max(a, b), wall", "goal ≤ 1.25", func(i int) float64 { return b.whole[i].wallS / math.Max(b.decode[i].wallS, b.infer[i].wallS) })
+	ratio("e / max(a, b), wall", "clip for clip of a night", func(i int) float64 { return b.night[i].wallS / math.Max(b.decode[i].wallS, b.infer[i].wallS) })
+	ratio("d / e, wall", "likewise", func(i int) float64 { return b.naive[i].wallS / b.night[i].wallS })
 	ratio("c / (a + b), wall", "were the two not overlapped", func(i int) float64 { return b.whole[i].wallS / (b.decode[i].wallS + b.infer[i].wallS) })
 	ratio("c / (a + b), CPU", "what the two must cost together", func(i int) float64 { return b.whole[i].cpuS / (b.decode[i].cpuS + b.infer[i].cpuS) })
 	ratio("d / c, wall", "goal ≥ 5 for a minute with five swings", func(i int) float64 { return b.naive[i].wallS / b.whole[i].wallS })

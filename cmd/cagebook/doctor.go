@@ -18,6 +18,7 @@ import (
 
 	"cagebook/configs"
 	"cagebook/models"
+	"cagebook/pipeline"
 	"cagebook/pipeline/video/opencv"
 	"cagebook/pose/onnx"
 )
@@ -158,18 +159,13 @@ func disk(what, path string) finding {
 	return f
 }
 
-// memory tells what is available, where the system says so.
+// memory tells what is available, and how many clips that and the cores carry.
 func memory() finding {
 	const needMB = 1500 // a worker holds up to 1000, the system needs some too
-	data, err := os.ReadFile("/proc/meminfo")
+	mb, err := pipeline.FreeMB()
 	if err != nil {
-		return finding{what: "memory", state: "not known on this system"}
+		return finding{what: "memory", state: "not known on this system: one clip at a time, unless --jobs says otherwise"}
 	}
-	for line := range strings.SplitSeq(string(data), "\n") {
-		var kb int
-		if n, _ := fmt.Sscanf(line, "MemAvailable: %d kB", &kb); n == 1 {
-			return finding{"memory", fmt.Sprintf("%d MB available", kb>>10), kb>>10 < needMB, "close other programs"}
-		}
-	}
-	return finding{what: "memory", state: "not known on this system"}
+	clips := plural(pipeline.AtOnce(configs.Default()), "clip")
+	return finding{"memory", fmt.Sprintf("%.0f MB available: %s at once, unless --jobs says otherwise", mb, clips), mb < needMB, "close other programs"}
 }

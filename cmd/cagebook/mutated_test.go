@@ -230,7 +230,7 @@ func TestMutatedClips(t *testing.T) {
 			}
 		}
 		b := &pipeline.Batch{Root: root, Out: out, Settings: settings, Tool: pipeline.Tool{Version: "test"}}
-		b.Worker = func() *exec.Cmd { return exec.Command("cagebook-decode") }
+		b.Worker = func(int) *exec.Cmd { return exec.Command("cagebook-decode") }
 		b.OnEvent = func(e pipeline.Event) {
 			if e.Kind != pipeline.EventClip {
 				return

@@ -121,7 +121,7 @@ func (o *oddFolder) batch(t *testing.T, ended map[string]pipeline.Event) *pipeli
 	settings := configs.Default()
 	settings.Jobs, settings.Stall, settings.Deadline = 2, 2*time.Minute, 4*time.Minute
 	b := &pipeline.Batch{Root: o.root, Out: filepath.Join(t.TempDir(), "out"), Settings: settings, Tool: pipeline.Tool{Version: "test"}}
-	b.Worker = func() *exec.Cmd { return exec.Command("cagebook-decode") }
+	b.Worker = func(int) *exec.Cmd { return exec.Command("cagebook-decode") }
 	b.OnEvent = func(e pipeline.Event) {
 		if e.Kind == pipeline.EventClip {
 			ended[e.Clip] = e

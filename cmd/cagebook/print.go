@@ -58,7 +58,11 @@ func (p *printer) event(e pipeline.Event) {
 		p.clips, p.bytes, p.bytesIn, p.ended, p.resumed, p.lost = e.Clips, e.Bytes, 0, 0, 0, nil // a watch finds more than once
 		p.worked, p.workedClips, p.began = 0, 0, time.Now()
 		if e.Bytes > 0 {
-			p.line(p.s.out, fmt.Sprintf("%s to look at, %s", plural(e.Clips, "clip"), megabytes(e.Bytes)))
+			line := fmt.Sprintf("%s to look at, %s", plural(e.Clips, "clip"), megabytes(e.Bytes))
+			if e.AtOnce > 1 {
+				line += fmt.Sprintf(", %d at once", e.AtOnce)
+			}
+			p.line(p.s.out, line)
 		}
 	case pipeline.EventWarning:
 		p.line(p.s.err, "warning: "+e.Reason)

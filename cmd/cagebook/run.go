@@ -39,7 +39,7 @@ Settings may lie beside the clips: session.yaml for a folder and all below it,
 
 ` + exitHelp,
 		Example: `  cagebook run cage-videos -o results
-  cagebook run cage-videos -o results --jobs 2     two clips at once, for 4 cores and more
+  cagebook run cage-videos -o results --jobs 2     two clips at once, to leave cores to other work
   cagebook run cage-videos/ada-03.mov -o results   one clip`,
 		Args: argument("a FOLDER of clips", 1, 1),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -123,18 +123,18 @@ func newBatch(settings configs.Settings, dir, root, out string, p *printer) (b *
 	if err != nil {
 		return nil, nil, fmt.Errorf("find this program for its workers: %w", err)
 	}
-	b.Worker = func() *exec.Cmd {
-		return exec.Command(self, "look", "--model-dir", dir, "--threads", strconv.Itoa(threads(settings)))
+	b.Worker = func(threads int) *exec.Cmd {
+		return exec.Command(self, "look", "--model-dir", dir, "--threads", strconv.Itoa(threads))
 	}
 	return b, func() {}, nil
 }
 
-// threads shares the cores out over the clips in work.
+// threads are those of one process that has the machine to itself.
 func threads(s configs.Settings) int {
 	if s.Threads > 0 {
 		return s.Threads
 	}
-	return max(1, runtime.NumCPU()/s.Jobs)
+	return max(1, runtime.GOMAXPROCS(0)/max(1, s.Jobs))
 }
 
 // withModelHint looks whether a fatal error, which a worker may have sent as

@@ -88,7 +88,7 @@ func runWorker(ctx context.Context, s streams, settings configs.Settings, at que
 		return err
 	}
 	defer w.Store.Close()
-	log.Info("worker is up", "version", version(), "clips_at_once", settings.Jobs)
+	log.Info("worker is up", "version", version(), "clips_at_once", pipeline.AtOnce(settings))
 	err = w.Run(ctx)
 	if ctx.Err() != nil && errors.Is(err, context.Canceled) {
 		log.Info("worker stopped; what it had goes to others")

@@ -98,6 +98,7 @@ func (s *simulated) night(b *testing.B, n int) time.Duration {
 			wq := connect()
 			defer wq.Close()
 			settings := configs.Default()
+			settings.Jobs = 1
 			w := &Worker{
 				Queue: wq, Store: st, Name: fmt.Sprint("worker ", i), Scratch: scratchRAM(b), UntilEmpty: true,
 				Batch: pipeline.Batch{Settings: settings, Tool: testTool(), Analyze: fakeAnalyze},

@@ -107,8 +107,8 @@ func testTool() pipeline.Tool {
 // testBatch looks at clips in child processes.
 func testBatch(root, out string) pipeline.Batch {
 	s := configs.Default()
-	s.Stall, s.Deadline, s.MemoryMB = 20*time.Second, time.Minute, 400
-	return pipeline.Batch{Root: root, Out: out, Settings: s, Tool: testTool(), Worker: func() *exec.Cmd {
+	s.Jobs, s.Stall, s.Deadline, s.MemoryMB = 1, 20*time.Second, time.Minute, 400
+	return pipeline.Batch{Root: root, Out: out, Settings: s, Tool: testTool(), Worker: func(int) *exec.Cmd {
 		cmd := role("look")
 		cmd.Stderr = nil // the parent collects it
 		return cmd

@@ -72,7 +72,7 @@ func (w *Worker) Run(ctx context.Context) error {
 		return err
 	}
 	defer func() { _ = os.RemoveAll(dir); unlock() }() // what stays is removed by the next worker here
-	slots := max(w.Batch.Settings.Jobs, 1)
+	slots := pipeline.AtOnce(w.Batch.Settings)
 	w.id = rand.Text()
 	w.record = workerRecord{
 		Name: w.Name, Version: w.Batch.Tool.Version, Tool: toolID(w.Batch.Tool), Jobs: slots, Began: time.Now().UTC(),
