@@ -131,7 +131,7 @@ var manifest = []Model{
 			"6 people × (17 COCO points × (y, x, score), then box ymin, xmin, ymax, xmax, score); coordinates 0..1 of height and width",
 		}},
 		convert: convertGraphModel([]string{"input"}, []string{"Identity"}),
-		Size:    18925320, SHA256: "4b57a22c506c1cb507b88f9403f2ea12b7a09c12a17684859657161310b58c83",
+		Size:    18925288, SHA256: "f079ddaa5f210a7197b65679582245c4e197261f4708bc54d55e53dbcdf6fe41",
 	},
 	{
 		Name: NanoDet, Use: "bats, balls and gloves",
@@ -160,7 +160,7 @@ var manifest = []Model{
 			"17 COCO points × (y, x, score); coordinates 0..1 of the crop",
 		}},
 		convert: convertGraphModel([]string{"input"}, []string{"Identity"}),
-		Size:    24972213, SHA256: "be269c3953fb95d990371187a771b3b4943c0693d0ea14ef99b5d9d1bb8fe033",
+		Size:    24972169, SHA256: "7ad05549c2ce3b5d16682d933e6a143d8d17e6a297e7f11b98d2d72ae881c0dc",
 	},
 }
 

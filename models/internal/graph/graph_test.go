@@ -126,3 +126,31 @@ func TestTooManyConstants(t *testing.T) {
 		t.Error("no error")
 	}
 }
+
+// One number for all channels is written as a scalar; a scalar broadcasts to the same result (ONNX, "Broadcasting in ONNX").
+func TestConstantOfAllChannels(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		in   Tensor
+		dims int
+	}{
+		{"the same for all", Tensor{Shape: []int{1, 1, 1, 3}, F32: []float32{2, 2, 2}}, 0},
+		{"one for each", Tensor{Shape: []int{1, 1, 1, 3}, F32: []float32{2, 2, 3}}, 4},
+		{"a column", Tensor{Shape: []int{1, 3, 1, 1}, F32: []float32{2, 2, 2}}, 4},
+		{"integers", Tensor{Shape: []int{1, 1, 1, 3}, I32: []int32{2, 2, 2}}, 4},
+	} {
+		b := New("m")
+		b.Output("y", Float, b.Elementwise("Mul", []*Value{b.Input("x", Float, Dim{}), FromConst(&c.in)}))
+		raw, err := b.Marshal()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var m onnxpb.ModelProto
+		if err := proto.Unmarshal(raw, &m); err != nil {
+			t.Fatal(err)
+		}
+		if got := len(m.Graph.Initializer[0].Dims); got != c.dims {
+			t.Errorf("%s: %d dimensions, want %d", c.name, got, c.dims)
+		}
+	}
+}

@@ -19,6 +19,12 @@ func FromConst(t *Tensor) *Value { return &Value{Const: t} }
 // broadcasting, and keeps pictures in the order they are in.
 func (b *Builder) Elementwise(op string, in []*Value, attrs ...Attr) *Value {
 	names := make([]string, len(in))
+	for i, v := range in {
+		if v.Const.alike() { // a scalar is ten times as fast
+			in = slices.Clone(in)
+			in[i] = FromConst(&Tensor{F32: v.Const.F32[:1]})
+		}
+	}
 	if b.chwNames(in, names) {
 		return picture(b.Node(op, names, attrs...))
 	}
@@ -26,6 +32,11 @@ func (b *Builder) Elementwise(op string, in []*Value, attrs ...Attr) *Value {
 		names[i] = b.Plain(v)
 	}
 	return &Value{plain: b.Node(op, names, attrs...)}
+}
+
+// alike says of a constant that it is one number for all channels of a picture.
+func (t *Tensor) alike() bool {
+	return t != nil && len(t.F32) > 1 && len(t.Shape) == 4 && t.Shape[3] == len(t.F32) && !slices.ContainsFunc(t.F32, func(v float32) bool { return v != t.F32[0] })
 }
 
 // chwNames fills names when the operator can and should be done in ONNX order:
