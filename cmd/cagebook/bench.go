@@ -414,7 +414,7 @@ func (b *bench) print(w io.Writer) {
 		{"b  networks alone, the same calls", b.infer},
 		{"c  the whole job (cagebook run)", b.whole},
 		{"d  naive: every frame, one after the other", b.naive},
-		{"e  the whole job among as many as threads", b.night},
+		{"f  the whole job among as many as threads", b.night},
 	}
 	for _, r := range rows {
 		peak := "-"
@@ -435,8 +435,8 @@ func (b *bench) print(w io.Writer) {
 		fmt.Fprintf(w, "%-44s %22s   %s\n", name, words(spread(v, func(c cost) float64 { return c.wallS })), goal)
 	}
 	ratio("c / max(a, b), wall", "goal ≤ 1.25", func(i int) float64 { return b.whole[i].wallS / math.Max(b.decode[i].wallS, b.infer[i].wallS) })
-	ratio("e / max(a, b), wall", "clip for clip of a night", func(i int) float64 { return b.night[i].wallS / math.Max(b.decode[i].wallS, b.infer[i].wallS) })
-	ratio("d / e, wall", "likewise", func(i int) float64 { return b.naive[i].wallS / b.night[i].wallS })
+	ratio("f / max(a, b), wall", "clip for clip of a night", func(i int) float64 { return b.night[i].wallS / math.Max(b.decode[i].wallS, b.infer[i].wallS) })
+	ratio("d / f, wall", "likewise", func(i int) float64 { return b.naive[i].wallS / b.night[i].wallS })
 	ratio("c / (a + b), wall", "were the two not overlapped", func(i int) float64 { return b.whole[i].wallS / (b.decode[i].wallS + b.infer[i].wallS) })
 	ratio("c / (a + b), CPU", "what the two must cost together", func(i int) float64 { return b.whole[i].cpuS / (b.decode[i].cpuS + b.infer[i].cpuS) })
 	ratio("d / c, wall", "goal ≥ 5 for a minute with five swings", func(i int) float64 { return b.naive[i].wallS / b.whole[i].wallS })
