@@ -35,6 +35,7 @@ func TestScripts(t *testing.T) {
 		Dir: "testdata",
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("CAGEBOOK_MODEL_DIR", dir)
+			e.Setenv("CAGEBOOK_JOBS", "1")              // clips end in their order
 			ln, err := net.Listen("tcp", "127.0.0.1:0") // a port that is free, for the hub
 			if err != nil {
 				return err

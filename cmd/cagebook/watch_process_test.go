@@ -124,7 +124,7 @@ func TestWatchProcess(t *testing.T) {
 	} else {
 		t.Log("without a full disk: this user may mount nothing")
 	}
-	args := []string{"watch", root, "-o", out, "--poll", "1s", "--quiet", "1s"}
+	args := []string{"watch", root, "-o", out, "--poll", "1s", "--quiet", "1s", "--jobs", "1"} // a.mp4 ends before b.mp4
 	clip := ffmpegClip(t, "a.mp4", "-c:v", "libx264", "-preset", "veryfast", "-pix_fmt", "yuv420p")
 	same := func(i byte) []byte { return append(clip[:len(clip):len(clip)], 0, 0, 0, 9, 'f', 'r', 'e', 'e', i) } // another clip that looks the same
 
