@@ -93,7 +93,10 @@ func (b *Batch) Run(ctx context.Context) (Summary, error) {
 	}
 	apart(&list, out)
 	jobs := newFolderJobs(list)
-	r := &run{b: b, atOnce: min(AtOnce(b.Settings), len(list.Clips)), root: root, rootDir: rootOf(root, root), out: out, lock: lock, scratch: scratch, store: store, queue: jobs, reports: make([]*report.Report, len(list.Clips)), said: map[string]string{}}
+	r := &run{b: b, root: root, rootDir: rootOf(root, root), out: out, lock: lock, scratch: scratch, store: store, queue: jobs, reports: make([]*report.Report, len(list.Clips)), said: map[string]string{}}
+	if b.Elsewhere == nil {
+		r.atOnce = min(AtOnce(b.Settings), len(list.Clips))
+	}
 	if r.rootID, err = idOf(r.rootDir); err != nil {
 		return Summary{}, err
 	}
@@ -191,7 +194,7 @@ func within(path, dir string) bool {
 // run is a batch in work.
 type run struct {
 	b         *Batch
-	atOnce    int // clips in work
+	atOnce    int // clips in work here
 	root, out string
 	store     *Store
 	lock      *outputLock // nil where clips come from a queue
@@ -222,11 +225,7 @@ func (r *run) announce(l listing) {
 	for _, c := range l.Clips {
 		bytes += c.Bytes
 	}
-	found := Event{Kind: EventFound, Clips: len(l.Clips), Bytes: bytes}
-	if r.b.Elsewhere == nil {
-		found.AtOnce = r.atOnce
-	}
-	r.emit(found)
+	r.emit(Event{Kind: EventFound, Clips: len(l.Clips), Bytes: bytes, AtOnce: r.atOnce})
 	for _, w := range l.Warnings {
 		r.emit(Event{Kind: EventWarning, Reason: strings.ReplaceAll(w, r.root+string(filepath.Separator), "")})
 	}

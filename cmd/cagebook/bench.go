@@ -258,52 +258,56 @@ func (b *bench) inferenceFloor(ctx context.Context) (cost, error) {
 
 // wholeJob is cagebook run on the clip alone, as a user starts it.
 func (b *bench) wholeJob(ctx context.Context) (cost, error) {
-	out, err := os.MkdirTemp("", "cagebook-bench-")
-	if err != nil {
-		return cost{}, err
-	}
-	defer os.RemoveAll(out)
-	self, err := os.Executable()
-	if err != nil {
-		return cost{}, err
-	}
-	return timed(exec.CommandContext(ctx, self, "run", b.clip, "-o", filepath.Join(out, "out"), "--model-dir", b.dir, "--threads", fmt.Sprint(b.threads)))
+	return b.cagebookRun(ctx, func(string) (string, error) { return b.clip, nil }, "--threads", fmt.Sprint(b.threads))
 }
 
-// oneOfMany is what the clip costs among others like it, as many as there are cores: cagebook run on a folder of copies, by their number.
+// oneOfMany is what the clip costs among others like it, as many as threads: cagebook run on a folder of copies, by their number.
 func (b *bench) oneOfMany(ctx context.Context) (cost, error) {
+	c, err := b.cagebookRun(ctx, b.copies, "--jobs", fmt.Sprint(b.threads))
+	n := float64(b.threads)
+	return cost{c.wallS / n, c.cpuS / n, c.peakMB}, err
+}
+
+// cagebookRun is cagebook run on what clips puts into a folder, or names elsewhere.
+func (b *bench) cagebookRun(ctx context.Context, clips func(dir string) (string, error), options ...string) (cost, error) {
 	dir, err := os.MkdirTemp("", "cagebook-bench-")
 	if err != nil {
 		return cost{}, err
 	}
 	defer os.RemoveAll(dir)
-	data, err := os.ReadFile(b.clip)
+	in, err := clips(filepath.Join(dir, "clips"))
 	if err != nil {
 		return cost{}, err
-	}
-	said, err := json.Marshal(b.said) // is YAML, too
-	if err != nil {
-		return cost{}, err
-	}
-	in := filepath.Join(dir, "clips")
-	if err := os.Mkdir(in, 0o755); err != nil {
-		return cost{}, err
-	}
-	for i := range b.threads {
-		// An empty box at the end makes each another file; nothing is found to have been looked at.
-		data = append(data, 0, 0, 0, 8, 'f', 'r', 'e', 'e')
-		name := filepath.Join(in, fmt.Sprintf("%d%s", i+1, filepath.Ext(b.clip)))
-		if err := errors.Join(os.WriteFile(name, data, 0o644), os.WriteFile(name+".yaml", said, 0o644)); err != nil {
-			return cost{}, err
-		}
 	}
 	self, err := os.Executable()
 	if err != nil {
 		return cost{}, err
 	}
-	c, err := timed(exec.CommandContext(ctx, self, "run", in, "-o", filepath.Join(dir, "out"), "--model-dir", b.dir, "--jobs", fmt.Sprint(b.threads)))
-	n := float64(b.threads)
-	return cost{c.wallS / n, c.cpuS / n, c.peakMB}, err
+	return timed(exec.CommandContext(ctx, self, append([]string{"run", in, "-o", filepath.Join(dir, "out"), "--model-dir", b.dir}, options...)...))
+}
+
+// copies makes a folder of copies of the clip, as many as threads.
+func (b *bench) copies(dir string) (string, error) {
+	data, err := os.ReadFile(b.clip)
+	if err != nil {
+		return "", err
+	}
+	said, err := json.Marshal(b.said) // is YAML, too
+	if err != nil {
+		return "", err
+	}
+	if err := os.Mkdir(dir, 0o755); err != nil {
+		return "", err
+	}
+	for i := range b.threads {
+		// An empty box at the end makes each another file; nothing is found to have been looked at.
+		data = append(data, 0, 0, 0, 8, 'f', 'r', 'e', 'e')
+		name := filepath.Join(dir, fmt.Sprintf("%d%s", i+1, filepath.Ext(b.clip)))
+		if err := errors.Join(os.WriteFile(name, data, 0o644), os.WriteFile(name+".yaml", said, 0o644)); err != nil {
+			return "", err
+		}
+	}
+	return dir, nil
 }
 
 // naiveWay looks at every frame with the large landmark network, one after the other, and does nothing else.

@@ -129,7 +129,7 @@ func newBatch(settings configs.Settings, dir, root, out string, p *printer) (b *
 	return b, func() {}, nil
 }
 
-// threads are those of one process that has the machine to itself.
+// threads are those of a network where this process looks at clips itself.
 func threads(s configs.Settings) int {
 	if s.Threads > 0 {
 		return s.Threads

@@ -62,6 +62,7 @@ func runWorker(ctx context.Context, s streams, settings configs.Settings, at que
 	if err != nil {
 		return err
 	}
+	settings.Jobs = pipeline.AtOnce(settings) // once for all places: memory that is free changes with each clip that is begun
 	log := newLog(s, settings.JSON).With("worker", w.Name)
 	m := newMetrics()
 	m.work()
@@ -88,7 +89,7 @@ func runWorker(ctx context.Context, s streams, settings configs.Settings, at que
 		return err
 	}
 	defer w.Store.Close()
-	log.Info("worker is up", "version", version(), "clips_at_once", pipeline.AtOnce(settings))
+	log.Info("worker is up", "version", version(), "clips_at_once", settings.Jobs)
 	err = w.Run(ctx)
 	if ctx.Err() != nil && errors.Is(err, context.Canceled) {
 		log.Info("worker stopped; what it had goes to others")

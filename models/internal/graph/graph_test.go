@@ -50,8 +50,8 @@ func TestPermute(t *testing.T) {
 	}
 }
 
-// opsOf lists the operators that a builder wrote.
-func opsOf(t *testing.T, b *Builder) []string {
+// graphOf is what a builder wrote.
+func graphOf(t *testing.T, b *Builder) *onnxpb.GraphProto {
 	t.Helper()
 	raw, err := b.Marshal()
 	if err != nil {
@@ -61,8 +61,14 @@ func opsOf(t *testing.T, b *Builder) []string {
 	if err := proto.Unmarshal(raw, &m); err != nil {
 		t.Fatal(err)
 	}
+	return m.Graph
+}
+
+// opsOf lists the operators that a builder wrote.
+func opsOf(t *testing.T, b *Builder) []string {
+	t.Helper()
 	var ops []string
-	for _, n := range m.Graph.Node {
+	for _, n := range graphOf(t, b).Node {
 		ops = append(ops, n.GetOpType())
 	}
 	return ops
@@ -141,15 +147,7 @@ func TestConstantOfAllChannels(t *testing.T) {
 	} {
 		b := New("m")
 		b.Output("y", Float, b.Elementwise("Mul", []*Value{b.Input("x", Float, Dim{}), FromConst(&c.in)}))
-		raw, err := b.Marshal()
-		if err != nil {
-			t.Fatal(err)
-		}
-		var m onnxpb.ModelProto
-		if err := proto.Unmarshal(raw, &m); err != nil {
-			t.Fatal(err)
-		}
-		if got := len(m.Graph.Initializer[0].Dims); got != c.dims {
+		if got := len(graphOf(t, b).Initializer[0].Dims); got != c.dims {
 			t.Errorf("%s: %d dimensions, want %d", c.name, got, c.dims)
 		}
 	}
